@@ -1,0 +1,206 @@
+"""The command line: ``laneside measure CLIP --out DIR`` and its companions.
+
+Heavy imports happen inside the commands, so that ``laneside --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from typer.exceptions import TyperException
+
+from shared.errors import Cancelled, LanesideError
+
+if TYPE_CHECKING:
+    from ui.options import Options
+
+app = typer.Typer(
+    name="laneside",
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Running technique in numbers with honest errors, from one phone clip, on your own machine.",
+)
+
+Clip = Annotated[Path, typer.Argument(help="The video file.", show_default=False)]
+Out = Annotated[Path, typer.Option("--out", help="Folder for the results.")]
+Profile = Annotated[str, typer.Option("--profile", help="Profile of targets: a name or a file.")]
+Stature = Annotated[float | None, typer.Option("--stature", help="Body height in metres; gives the scale.")]
+Mass = Annotated[float | None, typer.Option("--mass", help="Body mass in kilograms.")]
+LegLength = Annotated[float | None, typer.Option("--leg-length", help="Hip to ground in metres.")]
+Sex = Annotated[str | None, typer.Option("--sex", help="female or male: chooses the segment table.")]
+CaptureRate = Annotated[
+    float | None, typer.Option("--capture-rate", help="Frames per real second it was filmed at.")
+]
+BeltSpeed = Annotated[float | None, typer.Option("--belt-speed", help="Treadmill speed in m/s.")]
+AthleteAt = Annotated[str | None, typer.Option("--athlete", help="Who to measure: X,Y@SECONDS.")]
+Marked = Annotated[
+    str | None, typer.Option("--marked-distance", help="Known distance: X1,Y1,X2,Y2=METRES (px).")
+]
+Weights = Annotated[Path | None, typer.Option("--weights", help="Heavier pose weights (.task or .tflite).")]
+Effort = Annotated[str, typer.Option("--effort", help="standard or high (slower, a little better).")]
+Minor = Annotated[bool, typer.Option("--minor", help="The athlete is under 18.")]
+Injury = Annotated[bool, typer.Option("--injury", help="Pain or a recent injury: adds cautions.")]
+Video = Annotated[bool, typer.Option("--video/--no-video", help="Write the annotated video.")]
+
+
+def _options(**said: Any) -> Options:
+    from shared.errors import OptionError
+    from ui import options
+
+    if said.get("sex") not in (None, "female", "male"):
+        raise OptionError("--sex", f"'{said['sex']}' is not known", "say female or male, or leave it out")
+    if said.get("effort", "standard") not in ("standard", "high"):
+        raise OptionError("--effort", f"'{said['effort']}' is not known", "say standard or high")
+    athlete, marked = said.pop("athlete", None), said.pop("marked", None)
+    return options.Options(
+        athlete=None if athlete is None else options.athlete_point(athlete),
+        marked=None if marked is None else options.marked_distance(marked),
+        **said,
+    )
+
+
+@app.command()
+def measure(
+    clip: Clip,
+    out: Out = Path("laneside_result"),
+    stature: Stature = None,
+    mass: Mass = None,
+    leg_length: LegLength = None,
+    sex: Sex = None,
+    capture_rate: CaptureRate = None,
+    profile: Profile = "easy-run",
+    belt_speed: BeltSpeed = None,
+    athlete: AthleteAt = None,
+    marked_distance: Marked = None,
+    weights: Weights = None,
+    effort: Effort = "standard",
+    minor: Minor = False,
+    injury: Injury = False,
+    video: Video = True,
+) -> None:
+    """Measure a clip: numbers, curves, cues, pictures and a report in one folder."""
+    options = _options(
+        profile=profile,
+        stature_m=stature,
+        mass_kg=mass,
+        leg_length_m=leg_length,
+        sex=sex,
+        capture_rate_hz=capture_rate,
+        belt_speed_mps=belt_speed,
+        athlete=athlete,
+        marked=marked_distance,
+        weights=weights,
+        effort=effort,
+        minor=minor,
+        injury=injury,
+        video=video,
+    )
+    from ui.job import measure_clip
+    from ui.terminal import progress_bars, summary
+
+    with progress_bars() as progress:
+        result = measure_clip(clip, out, options, progress)
+    summary(result)
+
+
+@app.command()
+def check(
+    clip: Clip,
+    capture_rate: CaptureRate = None,
+    stature: Stature = None,
+) -> None:
+    """Say in seconds whether a clip is suited, and for what, before measuring it."""
+    options = _options(capture_rate_hz=capture_rate, stature_m=stature)
+    from ui.job import check_clip
+    from ui.terminal import print_findings, progress_bars
+
+    with progress_bars() as progress:
+        findings = check_clip(clip, options, progress)
+    print_findings(clip, findings)
+    if any(f.level == "bad" for f in findings):
+        raise typer.Exit(1)
+
+
+@app.command()
+def profiles() -> None:
+    """List the built-in profiles of targets."""
+    from ui.terminal import print_profiles
+
+    print_profiles()
+
+
+@app.command()
+def demo(out: Out = Path("demo_result")) -> None:
+    """Run the main job on an invented sample clip and say where the report is."""
+    from ui.demo import run_demo
+
+    run_demo(out)
+
+
+@app.command()
+def page(
+    port: Annotated[int, typer.Option("--port", help="Port on this machine.")] = 8501,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the browser.")] = True,
+) -> None:
+    """Start the page on this machine only."""
+    from ui.serve import serve_page
+
+    raise typer.Exit(serve_page(port, browser))
+
+
+@app.command()
+def version() -> None:
+    """Print the version."""
+    from importlib.metadata import version as installed
+
+    typer.echo(installed("laneside"))
+
+
+def _stop(signum: int, frame: object) -> None:
+    raise KeyboardInterrupt
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line; every failure is one line on standard error and a non-zero exit.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
+    previous = signal.signal(signal.SIGTERM, _stop)
+    try:
+        code = app(args=arguments, standalone_mode=False)
+    except LanesideError as error:
+        return _fail(str(error), error.exit_code)
+    except typer.Abort:
+        return _fail("Stopped; nothing half-made was left behind.", Cancelled.exit_code)
+    except TyperException as error:
+        return _fail(f"{error.format_message().rstrip('.')}; see laneside --help.", 2)
+    except KeyboardInterrupt:
+        return _fail("Stopped; nothing half-made was left behind.", Cancelled.exit_code)
+    except BrokenPipeError:
+        # The reader of our output went away (for instance `| head`); nothing is left to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except MemoryError:
+        return _fail("The machine ran out of memory; close other programs or use a smaller clip.", 12)
+    finally:
+        signal.signal(signal.SIGTERM, previous)
+    return code if isinstance(code, int) else 0
+
+
+def _fail(sentence: str, code: int) -> int:
+    print(" ".join(sentence.split()), file=sys.stderr)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

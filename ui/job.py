@@ -1,0 +1,188 @@
+"""The main job: a clip in, a folder with numbers, pictures, video and report out."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Literal
+
+from shared.analysis import Analysis
+from shared.analysis_json import write_analysis
+from shared.errors import OutputError
+from shared.files import output_error
+from shared.progress import Progress, silent
+from shared.track import Track
+from shared.track_file import write_track
+from ui.options import Options
+
+ANALYSIS_NAME = "analysis.json"
+TRACK_NAME = "track.npz"
+REPORT_NAME = "report.html"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One sentence of the suitability check."""
+
+    level: Literal["good", "limited", "bad"]
+    text: str
+
+
+@dataclass(frozen=True)
+class Result:
+    """What `measure_clip` left behind."""
+
+    analysis: Analysis
+    folder: Path
+
+    @property
+    def report(self) -> Path:
+        """The report to open."""
+        return self.folder / REPORT_NAME
+
+
+@contextmanager
+def staged_folder(out: Path) -> Iterator[Path]:
+    """A folder to fill; its content moves to `out` only when the block succeeds.
+
+    Raises
+    ------
+    OutputError
+        If `out` can't be made or written.
+    """
+    stage: Path | None = None
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        if not out.is_dir():
+            raise OutputError(str(out), "it is a file, not a folder", "choose another folder with --out")
+        stage = Path(tempfile.mkdtemp(prefix=".part-", dir=out))
+        yield stage
+        # The analysis document goes last: while it is missing or old, the result is not whole.
+        parts = sorted(stage.iterdir(), key=lambda p: p.name == ANALYSIS_NAME)
+        (out / ANALYSIS_NAME).unlink(missing_ok=True)
+        for part in parts:
+            target = out / part.name
+            if target.is_dir() and not target.is_symlink():
+                shutil.rmtree(target)
+            part.replace(target)
+    except OSError as error:
+        raise output_error(out, error) from error
+    finally:
+        if stage is not None:
+            shutil.rmtree(stage, ignore_errors=True)
+
+
+def analyse_track(track: Track, options: Options) -> Analysis:
+    """Measures, scores and cues of a track; no video is read.
+
+    Raises
+    ------
+    MotionError, ProfileError
+    """
+    from technique.analyse import Athlete, analyse
+    from technique.targets import load_profile
+
+    athlete = Athlete(
+        stature_m=options.stature_m,
+        mass_kg=options.mass_kg,
+        leg_length_m=options.leg_length_m,
+        sex=options.sex,
+        minor=options.minor,
+        injury=options.injury,
+    )
+    return analyse(
+        track,
+        load_profile(options.profile),
+        athlete,
+        created=datetime.now(UTC).isoformat(timespec="seconds"),
+        version=version("laneside"),
+    )
+
+
+def track_clip(clip: Path, options: Options, progress: Progress = silent) -> Track:
+    """The athlete's landmarks of a clip; ClipError, AthleteError, OptionError."""
+    from vision.track_clip import TrackRequest
+    from vision.track_clip import track_clip as follow
+
+    request = TrackRequest(
+        capture_rate_hz=options.capture_rate_hz,
+        stature_m=options.stature_m,
+        belt_speed_mps=options.belt_speed_mps,
+        athlete=None
+        if options.athlete is None
+        else (options.athlete.x_px, options.athlete.y_px, options.athlete.time_s),
+        marked=None
+        if options.marked is None
+        else (
+            (options.marked.x1_px, options.marked.y1_px),
+            (options.marked.x2_px, options.marked.y2_px),
+            options.marked.metres,
+        ),
+        weights=options.weights,
+        effort=options.effort,
+    )
+    return follow(clip, request, progress)
+
+
+def measure_clip(clip: Path, out: Path, options: Options, progress: Progress = silent) -> Result:
+    """Measure `clip` and write everything into `out`.
+
+    Parameters
+    ----------
+    clip : Path
+    out : Path
+        Folder, made if missing. Nothing of an unfinished job stays in it.
+    options : Options
+    progress : Progress
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    LanesideError
+        One sentence: what, why, what to do.
+    """
+    from technique.targets import load_profile
+
+    load_profile(options.profile)  # a wrong profile should not cost the user a pose run
+    with staged_folder(out) as stage:
+        track = track_clip(clip, options, progress)
+        analysis = analyse_track(track, options)
+        write_results(clip, track, analysis, stage, options, progress)
+    return Result(analysis, out)
+
+
+def write_results(
+    clip: Path, track: Track, analysis: Analysis, folder: Path, options: Options, progress: Progress = silent
+) -> None:
+    """Write tables, pictures, video and reports of an analysis into `folder`."""
+    from ui.annotated import write_annotated_video
+    from ui.pictures import write_pictures
+    from ui.report import write_reports
+    from ui.tables import write_tables
+
+    write_tables(analysis, folder)
+    write_track(track, folder / TRACK_NAME)
+    pictures = write_pictures(clip, track, analysis, folder, progress)
+    if options.video:
+        write_annotated_video(clip, track, analysis, folder / "annotated.mp4", progress)
+    notes = write_reports(analysis, pictures, folder, video=options.video)
+    write_analysis(replace(analysis, notes=analysis.notes + notes), folder / ANALYSIS_NAME)
+
+
+def check_clip(clip: Path, options: Options, progress: Progress = silent) -> list[Finding]:
+    """What a clip is suited for, judged on a few frames; ClipError if it can't be read."""
+    from vision.track_clip import check_clip as look
+
+    return [
+        Finding(level, text)
+        for level, text in look(clip, options.capture_rate_hz, options.stature_m, progress)
+    ]

@@ -1,0 +1,135 @@
+"""What the command line shows: progress, findings, a summary."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    TaskID,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.progress import (
+    Progress as Bars,
+)
+from rich.table import Table
+
+from shared.catalogue import MEASURES
+from shared.progress import Progress
+
+if TYPE_CHECKING:
+    from ui.job import Finding, Result
+
+PLAIN_EVERY_S = 5.0
+"""Seconds between progress lines when the output is not a terminal."""
+
+
+def console() -> Console:
+    """The console for normal output; standard error is kept for failures."""
+    return Console(file=sys.stdout, highlight=False, soft_wrap=not sys.stdout.isatty())
+
+
+@contextmanager
+def progress_bars() -> Iterator[Progress]:
+    """Progress with time left on a terminal; a line every few seconds elsewhere."""
+    out = console()
+    if not out.is_terminal:
+        yield _plain_progress(out)
+        return
+    with Bars(
+        TextColumn("{task.description:<24}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=out,
+    ) as bars:
+        tasks: dict[str, TaskID] = {}
+
+        def report(stage: str, done: int, total: int | None) -> None:
+            if stage not in tasks:
+                tasks[stage] = bars.add_task(stage, total=total)
+            bars.update(tasks[stage], completed=done, total=total)
+
+        yield report
+
+
+def _plain_progress(out: Console) -> Progress:
+    said: dict[str, float] = {}
+
+    def report(stage: str, done: int, total: int | None) -> None:
+        now = time.monotonic()
+        if stage not in said or now - said[stage] >= PLAIN_EVERY_S or (total is not None and done == total):
+            said[stage] = now
+            out.print(f"{stage}: {done}" + (f" of {total}" if total else ""))
+
+    return report
+
+
+def number(value: float | None, key: str) -> str:
+    """A value with the digits worth showing, its unit left out."""
+    return "-" if value is None else f"{value:.{MEASURES[key].decimals if key in MEASURES else 1}f}"
+
+
+def summary(result: Result) -> None:
+    """Cues first, then the folder and the report."""
+    out = console()
+    analysis = result.analysis
+    out.print()
+    out.print(
+        f"[bold]{analysis.profile}[/bold], near side {analysis.near_side}, {analysis.camera} camera, "
+        f"time base: {analysis.clip.time_base} ({analysis.clip.capture_rate_hz:g} frames a second)"
+    )
+    if analysis.cues:
+        out.print("[bold]What to work on, in order[/bold]")
+        for cue in analysis.cues:
+            out.print(f" {cue.rank}. {cue.text} (frame {cue.frame})")
+    else:
+        out.print("Nothing lies outside its target by more than its error.")
+    table = Table(box=None, pad_edge=False)
+    for head in ("measure", "side", "value", "95 % interval", "target", ""):
+        table.add_column(head)
+    for score in analysis.scores:
+        measured = analysis.measure(score.key, score.side)
+        kind = MEASURES.get(score.key)
+        if measured is None or kind is None:
+            continue
+        low, high = score.target
+        target = f"{'' if low is None else number(low, score.key)}..{'' if high is None else number(high, score.key)}"
+        table.add_row(
+            kind.name,
+            score.side,
+            f"{number(measured.value, score.key)} {measured.unit}",
+            f"{number(measured.low, score.key)} to {number(measured.high, score.key)}",
+            target,
+            score.verdict.replace("_", " "),
+        )
+    out.print(table)
+    for note in analysis.notes:
+        out.print(f"- {note}")
+    out.print(f"\nReport: {result.report}")
+
+
+def print_findings(clip: Path, findings: Sequence[Finding]) -> None:
+    """Suitability, a line each; the level is a word, never a colour alone."""
+    out = console()
+    out.print(f"{clip.name}")
+    for finding in findings:
+        out.print(f" {finding.level:<8} {finding.text}")
+
+
+def print_profiles() -> None:
+    """Names and descriptions of the built-in profiles."""
+    from technique.targets import load_profile, profile_names
+
+    out = console()
+    for name in profile_names():
+        profile = load_profile(name)
+        out.print(f"[bold]{name}[/bold]  {profile.title}\n    {profile.description.strip()}")
