@@ -1,0 +1,407 @@
+"""How the camera moved, from the background, frame by frame while the clip is read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from vision.pan import Focal, focal_from_pan, picture_centre, rays, rotation_between, usual_focal
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+Picture = NDArray[np.uint8]
+Box = tuple[float, float, float, float]
+
+WORK_AREA = 480 * 854
+CORNERS = 75
+MIN_MATCHES = 10
+KEY_SHIFT = 0.22
+"""A new key frame is taken when the picture has moved by this share of its width."""
+STILL_SHIFT = 0.08
+"""Below this share of the picture width, the camera counts as still (hand shake is taken out)."""
+WIDE_SHIFT = 0.12
+"""Above this share of the picture width, rotations replace shift-turn-zoom transforms."""
+PATIENCE = 5
+"""Looks without a match before the key frame is given up."""
+TRIPOD_PX = 0.35
+"""Working-scale px: corners of the picture that move less than this have not moved."""
+
+
+@dataclass(frozen=True)
+class CameraMotion:
+    """Where the background of each frame lies in the first (reference) frame.
+
+    Attributes
+    ----------
+    frame : (T,) int array
+        Decoded frame numbers, every one that was fed.
+    transforms : (T, 2, 3) array
+        Shift, turn and zoom that take picture px of the frame to picture px of the reference.
+        After a wide pan they are only a rough guide; `rotvec` is then exact.
+    confidence : (T,) array
+        0..1, share of background points that moved together; 0 where it can't be judged.
+    residual_px : (T,) array
+        RMS distance of those points from the transform, picture px.
+    width, height : int
+        Picture size, px.
+    rotvec : (T, 3) array or None
+        Rotation vector frame to reference, rad, when the camera panned widely; else None.
+    focal : Focal
+        Focal length, measured from the pan or the usual one of a phone.
+    shift_share : float
+        Largest move of the picture centre along x between any two frames, over picture width.
+    shake_px : float
+        RMS of the move of the picture centre about its course over half a second, picture px.
+    notes : tuple of str
+    """
+
+    frame: IntArray
+    transforms: FloatArray
+    confidence: FloatArray
+    residual_px: FloatArray
+    width: int
+    height: int
+    rotvec: FloatArray | None
+    focal: Focal
+    shift_share: float
+    shake_px: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def moved(self) -> bool:
+        """True when the camera followed something; hand shake alone does not count."""
+        return self.shift_share > STILL_SHIFT
+
+    def at(self, frames: IntArray) -> IntArray:
+        """Row of each decoded frame number; the nearest earlier row for frames not fed."""
+        return np.clip(np.searchsorted(self.frame, frames, side="right") - 1, 0, len(self.frame) - 1)
+
+
+@dataclass(frozen=True)
+class _Match:
+    """Points of a key frame found again in a frame, picture px, and the transform between."""
+
+    row: int
+    key: int
+    key_xy: FloatArray
+    xy: FloatArray
+    transform: FloatArray
+    confidence: float
+    residual_px: float
+
+
+def still_motion(frames: IntArray, width: int, height: int) -> CameraMotion:
+    """The motion of a camera known to stand still."""
+    t = len(frames)
+    return CameraMotion(
+        np.asarray(frames, np.int64),
+        np.tile(np.eye(2, 3), (t, 1, 1)),
+        np.ones(t),
+        np.zeros(t),
+        width,
+        height,
+        None,
+        usual_focal(width, height),
+        0.0,
+        0.0,
+    )
+
+
+class BackgroundMotion:
+    """Follows background points through a clip; feed every decoded frame, then take `result`.
+
+    Points are matched against a key frame and not from frame to frame, so that errors do not add
+    up while the camera stays about where it is.
+
+    Parameters
+    ----------
+    width, height : int
+        Upright picture size, px.
+    capture_rate_hz : float
+        Frames per real second; at high rates only every second to eighth frame is looked at.
+    """
+
+    def __init__(self, width: int, height: int, capture_rate_hz: float) -> None:
+        self._size = (width, height)
+        factor = max(1.0, float(np.sqrt(width * height / WORK_AREA)))
+        self._stride = max(1, int(factor / 2 + 0.01))
+        inner = (-(-width // self._stride), -(-height // self._stride))
+        self._work = (round(width / factor), round(height / factor)) if factor > 1 else inner
+        self._step = np.array([inner[0] / self._work[0], inner[1] / self._work[1]])
+        self._slow, self._fast = max(1, round(capture_rate_hz / 30)), max(1, round(capture_rate_hz / 60))
+        self._rate = capture_rate_hz
+        self._skip = 0
+        self._misses = 0
+        self._frames: list[int] = []
+        self._matches: list[_Match] = []
+        self._keys: list[int] = []
+        self._breaks: set[int] = set()
+        self._pending: tuple[int, Picture, Box | None] | None = None
+        self._key_grey: Picture = np.zeros((0, 0), np.uint8)
+        self._corners = np.zeros((0, 1, 2), np.float32)
+        self._guess = np.eye(2, 3)
+
+    def add(self, frame: int, picture: Picture, box: Box | None = None) -> None:
+        """Take in one decoded frame.
+
+        Parameters
+        ----------
+        frame : int
+            Decoded frame number, increasing.
+        picture : (H, W) or (H, W, 3) uint8 array
+            Upright picture; any channel order.
+        box : (x0, y0, x1, y1), optional
+            The athlete, px; points in it are left out.
+
+        Raises
+        ------
+        ValueError
+            If the picture does not have the stated size.
+        """
+        if picture.shape[:2] != (self._size[1], self._size[0]):
+            raise ValueError(f"`picture` must be {self._size[::-1]}, got {picture.shape[:2]}")
+        self._frames.append(frame)
+        if self._skip > 0:
+            self._skip -= 1
+            self._pending = (len(self._frames) - 1, picture, box)
+            return
+        self._look(len(self._frames) - 1, picture, box)
+
+    def _grey(self, picture: Picture) -> Picture:
+        k = self._stride
+        channel = picture[::k, ::k, 1] if picture.ndim == 3 else picture[::k, ::k]
+        grey = np.ascontiguousarray(channel)
+        if grey.shape[::-1] != self._work:
+            grey = np.asarray(cv2.resize(grey, self._work, interpolation=cv2.INTER_LINEAR), np.uint8)
+        return grey
+
+    def _to_picture(self, xy: FloatArray) -> FloatArray:
+        return np.asarray(((xy + 0.5) * self._step - 0.5) * self._stride, float)
+
+    def _to_work(self, xy: FloatArray) -> FloatArray:
+        return np.asarray((xy / self._stride + 0.5) / self._step - 0.5, float)
+
+    def _look(self, row: int, picture: Picture, box: Box | None) -> None:
+        self._pending = None
+        grey = self._grey(picture)
+        if not self._keys:
+            self._take_key(row, grey, box)
+            n = self._picture_corners().copy()
+            self._matches.append(_Match(row, 0, n, n, np.eye(2, 3), float(len(n) >= MIN_MATCHES), 0.0))
+            self._skip = self._slow - 1
+            return
+        match = self._match(row, grey, box)
+        if match is None:
+            held = self._matches[-1]
+            none = np.zeros((0, 2))
+            self._matches.append(_Match(row, len(self._keys) - 1, none, none, held.transform, 0.0, np.nan))
+            self._misses += 1
+            self._skip = self._fast - 1
+            if self._misses > PATIENCE or len(self._corners) < MIN_MATCHES:
+                if len(self._corners) >= MIN_MATCHES:
+                    self._breaks.add(len(self._keys))
+                self._take_key(row, grey, box)
+            return
+        self._misses = 0
+        travelled = float(np.linalg.norm(match.transform[:, 2] - self._matches[-1].transform[:, 2]))
+        self._matches.append(match)
+        shift = float(np.abs(np.median(match.xy - match.key_xy, axis=0)).max())
+        if shift > KEY_SHIFT * self._size[0] or len(match.xy) < 0.35 * len(self._corners):
+            self._take_key(row, grey, box)
+            travelled = np.inf
+        self._skip = (self._slow if travelled < 0.002 * self._size[0] else self._fast) - 1
+
+    def _picture_corners(self) -> FloatArray:
+        return self._to_picture(self._corners[:, 0].astype(float))
+
+    def _outside(self, xy: FloatArray, box: Box | None) -> NDArray[np.bool_]:
+        if box is None or not np.all(np.isfinite(box)):
+            return np.ones(len(xy), bool)
+        x0, y0, x1, y1 = box
+        mx, my = 0.15 * (x1 - x0), 0.10 * (y1 - y0)
+        inside = (xy[:, 0] > x0 - mx) & (xy[:, 0] < x1 + mx) & (xy[:, 1] > y0 - my) & (xy[:, 1] < y1 + my)
+        return np.asarray(~inside)
+
+    def _take_key(self, row: int, grey: Picture, box: Box | None) -> None:
+        found = cv2.goodFeaturesToTrack(grey, 2 * CORNERS, 0.008, max(4.0, self._work[0] / 60), blockSize=5)
+        corners = np.zeros((0, 1, 2), np.float32) if found is None else np.asarray(found, np.float32)
+        keep = self._outside(self._to_picture(corners[:, 0].astype(float)), box)
+        self._corners = corners[keep][:CORNERS]
+        self._key_grey = grey
+        self._keys.append(row)
+        self._guess = np.eye(2, 3)
+
+    def _match(self, row: int, grey: Picture, box: Box | None) -> _Match | None:
+        if len(self._corners) < MIN_MATCHES:
+            return None
+        start = (self._corners[:, 0] @ self._guess[:, :2].T + self._guess[:, 2]).astype(np.float32)
+        inside = np.all((start > 4) & (start < np.array(self._work) - 4), axis=1)
+        inside &= self._outside(self._to_picture(start.astype(float)), box)
+        if inside.sum() < MIN_MATCHES:
+            return None
+        source, start = self._corners[inside], np.ascontiguousarray(start[inside])[:, None]
+        moved, found, _ = cv2.calcOpticalFlowPyrLK(
+            self._key_grey,
+            grey,
+            source,
+            start.copy(),
+            winSize=(17, 17),
+            maxLevel=3,
+            criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 20, 0.01),
+            flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
+        )
+        good = found[:, 0].astype(bool) & self._outside(self._to_picture(moved[:, 0].astype(float)), box)
+        if good.sum() < MIN_MATCHES:
+            return None
+        a, b = source[good][:, 0].astype(float), moved[good][:, 0].astype(float)
+        wide = np.abs(np.median(b - a, axis=0)).max() > 0.03 * self._work[0]
+        if wide:
+            _, mask = cv2.findHomography(b, a, cv2.USAC_MAGSAC, 1.0, confidence=0.995, maxIters=500)
+        else:
+            _, mask = cv2.estimateAffinePartial2D(b, a, ransacReprojThreshold=0.8, maxIters=500)
+        kept = np.zeros(len(a), bool) if mask is None else mask[:, 0].astype(bool)
+        if kept.sum() < MIN_MATCHES:
+            return None
+        share = float(kept.sum() / len(a))
+        forward = similarity(a[kept], b[kept])
+        self._guess = forward
+        key_xy, xy = self._to_picture(a[kept]), self._to_picture(b[kept])
+        back = similarity(xy, key_xy)
+        residual = float(np.sqrt(np.mean(np.sum((xy @ back[:, :2].T + back[:, 2] - key_xy) ** 2, axis=1))))
+        return _Match(row, len(self._keys) - 1, key_xy, xy, back, share, residual)
+
+    def result(self) -> CameraMotion:
+        """The motion over all frames fed so far.
+
+        Raises
+        ------
+        ValueError
+            If no frame was fed.
+        """
+        if not self._frames:
+            raise ValueError("no frame was fed")
+        if self._pending is not None:
+            self._look(*self._pending)
+        tripod = TRIPOD_PX * self._stride * float(self._step[0])
+        return _joined(self._frames, self._matches, self._keys, self._breaks, self._size, tripod, self._rate)
+
+
+def similarity(source: FloatArray, target: FloatArray) -> FloatArray:
+    """Shift, turn and zoom (2, 3) that best takes points `source` (N, 2) to `target` (N, 2).
+
+    References
+    ----------
+    Umeyama S (1991), IEEE Trans Pattern Anal Mach Intell 13:376 (least squares, no reflection).
+    """
+    ms, mt = source.mean(axis=0), target.mean(axis=0)
+    s, t = source - ms, target - mt
+    norm = float(np.sum(s**2))
+    a = float(np.sum(s * t)) / norm
+    b = float(np.sum(s[:, 0] * t[:, 1] - s[:, 1] * t[:, 0])) / norm
+    m = np.array([[a, -b], [b, a]])
+    return np.column_stack([m, mt - m @ ms])
+
+
+def joined(outer: FloatArray, inner: FloatArray) -> FloatArray:
+    """The (2, 3) transform that applies `inner` first, then `outer`."""
+    return np.column_stack([outer[:, :2] @ inner[:, :2], outer[:, :2] @ inner[:, 2] + outer[:, 2]])
+
+
+def _spread_over_frames(rows: IntArray, values: FloatArray, count: int) -> FloatArray:
+    """Linear interpolation of `values` (n, k), known at `rows`, over all `count` rows."""
+    return np.column_stack([np.interp(np.arange(count), rows, column) for column in values.T])
+
+
+def _joined(
+    frames: list[int],
+    matches: list[_Match],
+    keys: list[int],
+    breaks: set[int],
+    size: tuple[int, int],
+    tripod_px: float,
+    rate_hz: float,
+) -> CameraMotion:
+    width, height = size
+    by_row = {m.row: m for m in matches}
+    key_to_ref = [np.eye(2, 3)]
+    for row in keys[1:]:
+        m = by_row[row]
+        key_to_ref.append(joined(key_to_ref[m.key], m.transform))
+    looked = [joined(key_to_ref[m.key], m.transform) for m in matches]
+    rows = np.array([m.row for m in matches])
+    count = len(frames)
+    params = np.array([[m[0, 0], m[1, 0], *(m[:, :2] @ picture_centre(*size) + m[:, 2])] for m in looked])
+    p = _spread_over_frames(rows, params, count)
+    centre = picture_centre(*size)
+    corner_move = np.abs(params[:, 2:] - params[:1, 2:]).max() + np.hypot(
+        params[:, 0] - 1, params[:, 1]
+    ).max() * float(np.hypot(*centre))
+    if corner_move < tripod_px and not breaks:
+        p = np.tile(np.array([1.0, 0.0, *centre]), (count, 1))
+    linear = np.stack([np.stack([p[:, 0], -p[:, 1]], 1), np.stack([p[:, 1], p[:, 0]], 1)], 1)
+    shift = p[:, 2:] - np.einsum("tij,j->ti", linear, centre)
+    transforms = np.concatenate([linear, shift[:, :, None]], axis=2)
+    shift_share = float(np.ptp(p[:, 2]) / width)
+    focal, rotvec = usual_focal(*size), None
+    notes: list[str] = []
+    if shift_share > WIDE_SHIFT:
+        focal, rotvec = _turning(matches, keys, by_row, size, count)
+    confidence = np.interp(np.arange(count), rows, [m.confidence for m in matches])
+    residual = np.array([m.residual_px for m in matches])
+    known = np.isfinite(residual)
+    spread = (
+        np.interp(np.arange(count), rows[known], residual[known]) if known.any() else np.full(count, np.nan)
+    )
+    lost = float(np.mean([m.confidence == 0 for m in matches]))
+    if lost > 0.5:
+        notes.append(
+            "The background is too plain to tell whether the camera moved; it is taken as standing still."
+        )
+        transforms, shift_share, rotvec = np.tile(np.eye(2, 3), (count, 1, 1)), 0.0, None
+    elif breaks:
+        notes.append("The background was lost for a moment; distances across that moment may be wrong.")
+    window = max(3, round(rate_hz / 2)) | 1
+    kernel = np.ones(window) / window
+    padded = np.pad(p[:, 2:], ((window, window), (0, 0)), mode="edge")
+    slow = np.column_stack([np.convolve(c, kernel, "same")[window:-window] for c in padded.T])
+    shake = float(np.sqrt(np.mean(np.sum((p[:, 2:] - slow) ** 2, axis=1))))
+    return CameraMotion(
+        np.array(frames, np.int64),
+        transforms,
+        confidence,
+        spread,
+        width,
+        height,
+        rotvec,
+        focal,
+        shift_share,
+        shake,
+        tuple(notes),
+    )
+
+
+def _turning(
+    matches: list[_Match], keys: list[int], by_row: dict[int, _Match], size: tuple[int, int], count: int
+) -> tuple[Focal, FloatArray]:
+    """Focal length and the rotation (T, 3) of each frame to the first, for a camera that panned."""
+    centre = picture_centre(*size)
+    pairs = [(by_row[row].xy, by_row[row].key_xy) for row in keys[1:]]
+    pairs.append((matches[-1].xy, matches[-1].key_xy))
+    focal = focal_from_pan(pairs, *size) or usual_focal(*size)
+
+    key_rows = {row: i for i, row in enumerate(keys)}
+    key_turn = {0: Rotation.identity()}
+    held = Rotation.identity()
+    looked = []
+    for m in matches:
+        if len(m.xy) >= MIN_MATCHES:
+            a, b = rays(m.xy, focal.px, centre), rays(m.key_xy, focal.px, centre)
+            held = key_turn[m.key] * Rotation.from_rotvec(rotation_between(a, b))
+        if m.row in key_rows:
+            key_turn[key_rows[m.row]] = held
+        looked.append(held.as_rotvec())
+    return focal, _spread_over_frames(np.array([m.row for m in matches]), np.array(looked), count)
