@@ -144,7 +144,7 @@ def _decoded(clip: ClipProbe, start: int, stop: int, threads: int | None) -> Ite
                     return
                 if (picture.width, picture.height) != clip.coded_size:
                     raise ClipError(clip.path, f"its picture size changes at frame {index}", EXPORT)
-                if picture.is_corrupt:
+                if picture.is_corrupt and index >= start:
                     raise damaged(clip.path, index, clip.frames)
                 yield index, picture
                 if index == stop - 1:
