@@ -111,7 +111,7 @@ class Letterbox:
 
     def to_picture(self, xy: FloatArray) -> FloatArray:
         """Picture px of points given in square px, (..., 2)."""
-        return (xy - np.array([self.left, self.top])) / self.scale
+        return np.asarray((xy - np.array([self.left, self.top])) / self.scale)
 
 
 def letterbox(width: int, height: int, size: int = SIZE) -> Letterbox:
@@ -124,21 +124,14 @@ def letterboxed(rgb: ByteImage, size: int = SIZE) -> tuple[ByteImage, Letterbox]
     """The picture fitted into a black square, (size, size, 3), and how it was fitted."""
     height, width = rgb.shape[:2]
     box = letterbox(width, height, size)
-    if box.scale < 0.5:  # more than a halving: linear interpolation would skip pixels
-        small = cv2.resize(
-            rgb,
-            (max(1, round(width * box.scale)), max(1, round(height * box.scale))),
-            interpolation=cv2.INTER_AREA,
-        )
-        matrix = np.array(
-            [
-                [width * box.scale / small.shape[1], 0.0, box.left],
-                [0.0, height * box.scale / small.shape[0], box.top],
-            ]
-        )
-        return cv2.warpAffine(small, matrix, (size, size), flags=cv2.INTER_LINEAR), box
-    matrix = np.array([[box.scale, 0.0, box.left], [0.0, box.scale, box.top]])
-    return cv2.warpAffine(rgb, matrix, (size, size), flags=cv2.INTER_LINEAR), box
+    across = down = box.scale
+    if box.scale < 0.5:  # more than a halving: sampling between four pixels would skip some
+        small = (max(1, round(width * box.scale)), max(1, round(height * box.scale)))
+        across, down = width * box.scale / small[0], height * box.scale / small[1]
+        rgb = np.asarray(cv2.resize(rgb, small, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    matrix = np.array([[across, 0.0, box.left], [0.0, down, box.top]])
+    fitted = cv2.warpAffine(rgb, matrix, (size, size), flags=cv2.INTER_LINEAR)
+    return np.asarray(fitted, dtype=np.uint8), box
 
 
 def _overlap(box: FloatArray, others: FloatArray) -> FloatArray:
