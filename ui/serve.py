@@ -1,0 +1,57 @@
+"""Starting the page: on this machine only, and silent towards the outside."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+from shared.errors import OptionError
+
+HOST = "127.0.0.1"
+
+
+def page_command(port: int, browser: bool) -> list[str]:
+    """The command that serves the page.
+
+    Parameters
+    ----------
+    port : int
+        1024..65535.
+    browser : bool
+        Open the user's browser.
+
+    Raises
+    ------
+    OptionError
+        If the port is out of range.
+    """
+    if not 1024 <= port <= 65535:
+        raise OptionError("--port", f"{port} is not between 1024 and 65535", "choose for instance 8501")
+    return [
+        sys.executable,
+        "-m",
+        "streamlit",
+        "run",
+        str(Path(__file__).parent / "page.py"),
+        f"--server.address={HOST}",
+        f"--server.port={port}",
+        f"--server.headless={'false' if browser else 'true'}",
+        "--server.fileWatcherType=none",
+        "--server.maxUploadSize=4096",
+        "--browser.gatherUsageStats=false",
+        "--client.toolbarMode=minimal",
+        "--client.showErrorDetails=none",
+    ]
+
+
+def serve_page(port: int, browser: bool) -> int:
+    """Serve the page until the user stops it; returns the server's exit code."""
+    command = page_command(port, browser)
+    print(f"The page runs at http://{HOST}:{port} on this machine only; stop it with Ctrl-C.", flush=True)
+    process = subprocess.Popen(command)
+    try:
+        return process.wait()
+    except KeyboardInterrupt:
+        process.terminate()
+        return process.wait()
