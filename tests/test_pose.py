@@ -1,0 +1,307 @@
+"""The pose engine against closed forms and against the library whose weights it runs."""
+
+from __future__ import annotations
+
+import math
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from shared import landmarks as lm
+from shared.errors import OptionError
+from vision.clip import frames, probe
+from vision.person_detector import (
+    PersonBox,
+    anchors,
+    axis_rotation,
+    letterbox,
+    letterboxed,
+    merged,
+)
+from vision.pose import _EXCHANGED, PoseEngine, Window, body_window, refined_by_heat, window_picture
+from vision.weights import pose_weights
+
+CLIP = Path(__file__).parents[2] / "shared" / "clips" / "park_runner_1080p30.mp4"
+
+finite = st.floats(-1000, 1000)
+windows = st.builds(
+    Window, finite, finite, st.floats(10, 3000), st.floats(-math.pi, math.pi, exclude_max=True)
+)
+
+
+@pytest.fixture(scope="module")
+def engine() -> PoseEngine:
+    return PoseEngine()
+
+
+@pytest.fixture(scope="module")
+def pictures() -> list[NDArray[np.uint8]]:
+    if not CLIP.exists():
+        pytest.skip("the reference clip of a park runner is not beside the checkout")
+    clip = probe(CLIP)
+    return [frame.rgb for frame in frames(clip, start=10, stop=40, step=3)]
+
+
+# -- geometry ------------------------------------------------------------------------------------
+
+
+def test_anchors_are_cell_centres() -> None:
+    points = anchors()
+    # 28² cells x 2, 14² x 2, 7² x 6 (three layers share the coarsest grid)
+    assert points.shape == (28 * 28 * 2 + 14 * 14 * 2 + 7 * 7 * 6, 2)
+    np.testing.assert_allclose(points[0], [0.5 / 28, 0.5 / 28])
+    np.testing.assert_allclose(points[2], [1.5 / 28, 0.5 / 28])  # x runs fastest
+    np.testing.assert_allclose(points[28 * 28 * 2], [0.5 / 14, 0.5 / 14])
+    np.testing.assert_allclose(points[-1], [6.5 / 7, 6.5 / 7])
+
+
+def test_letterbox_of_a_wide_picture() -> None:
+    box = letterbox(1920, 1080)
+    assert box.scale == pytest.approx(224 / 1920)
+    assert (box.left, box.top) == pytest.approx((0.0, 49.0))  # 1080 * 224 / 1920 = 126; (224 - 126) / 2
+    np.testing.assert_allclose(box.to_picture(np.array([112.0, 112.0])), [960, 540])
+
+
+@given(st.integers(16, 4000), st.integers(16, 4000))
+def test_letterbox_corners_return(width: int, height: int) -> None:
+    box = letterbox(width, height)
+    corners = np.array([[0.0, 0.0], [width, height]])
+    square = corners * box.scale + [box.left, box.top]
+    assert square.min() >= -1e-9 and square.max() <= 224 + 1e-9
+    np.testing.assert_allclose(box.to_picture(square), corners, atol=1e-6)
+
+
+@pytest.mark.parametrize("size", [(300, 200), (1920, 1080), (720, 1280)])
+def test_letterboxed_keeps_places(size: tuple[int, int]) -> None:
+    width, height = size
+    x, y = 0.7 * width, 0.3 * height
+    columns, rows = np.meshgrid(np.arange(width), np.arange(height))
+    spot = np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / (2 * (0.03 * width) ** 2))
+    square, fit = letterboxed(np.repeat((255 * spot)[..., None], 3, axis=2).astype(np.uint8))
+    mass = square[..., 0].astype(float)
+    grid = np.arange(224)
+    found = np.array([mass.sum(0) @ grid, mass.sum(1) @ grid]) / mass.sum()
+    # half a pixel of either raster is the most that the two resampling paths may differ by
+    np.testing.assert_allclose(fit.to_picture(found), [x, y], atol=0.5 / fit.scale)
+
+
+@given(windows, st.lists(st.tuples(finite, finite), min_size=1, max_size=5))
+def test_window_coordinates_return(window: Window, points: list[tuple[float, float]]) -> None:
+    xy = np.array(points)
+    np.testing.assert_allclose(window.to_picture(window.from_picture(xy)), xy, atol=1e-6)
+
+
+def test_window_turns_clockwise() -> None:
+    window = Window(100, 50, 40, math.pi / 2)
+    np.testing.assert_allclose(window.to_picture(np.array([0.5, 0.0])), [120, 50])  # its top points right
+    np.testing.assert_allclose(window.to_picture(np.array([0.0, 0.5])), [100, 30])
+
+
+@pytest.mark.parametrize(
+    ("reach", "angle"), [((0, -1), 0), ((1, 0), math.pi / 2), ((0, 1), -math.pi), ((-1, 0), -math.pi / 2)]
+)
+def test_axis_rotation_is_clockwise_from_up(reach: tuple[float, float], angle: float) -> None:
+    assert axis_rotation(np.zeros(2), np.array(reach, float)) == pytest.approx(angle)
+
+
+@pytest.mark.parametrize("area", [False, True])
+@pytest.mark.parametrize("window", [Window(600, 400, 200, 0.3), Window(500, 420, 640, -0.2)])
+def test_window_picture_shows_what_lies_there(window: Window, area: bool) -> None:
+    columns, rows = np.meshgrid(np.arange(1000), np.arange(900))
+    plane = np.stack([columns / 4, rows / 4, 0 * rows], axis=-1).astype(np.uint8)
+    cut = window_picture(plane, window, area=area).astype(float)
+    grid = np.stack(np.meshgrid(np.arange(256), np.arange(256)), axis=-1) / 256
+    wanted = window.to_picture(grid) / 4
+    inside = (wanted > 5).all(-1) & (wanted[..., 0] < 245) & (wanted[..., 1] < 220)
+    # the plane is stored in whole steps, rounded down: half a step off on average, one at most, and
+    # one more by rounding; averaging over 2 x 2 picture px adds half of that square's size
+    error = cut[..., :2] - wanted
+    assert np.abs(error[inside]).max() < 2.0
+    np.testing.assert_allclose(error[inside].mean(), -0.375, atol=0.15)
+
+
+def test_border_of_the_window_picture() -> None:
+    white = np.full((100, 100, 3), 255, np.uint8)
+    window = Window(0, 50, 60)
+    assert window_picture(white, window, "black")[128, 20].max() == 0
+    assert window_picture(white, window, "replicate")[128, 20].min() == 255
+
+
+def test_heat_moves_points_to_the_centroid() -> None:
+    rows, columns = np.mgrid[0:64, 0:64]
+    warmth = np.exp(-((columns - 20.4) ** 2 + (rows - 30.7) ** 2) / (2 * 0.8**2))
+    warm = np.log(np.clip(warmth, 1e-9, 1 - 1e-9) / (1 - np.clip(warmth, 1e-9, 1 - 1e-9)))
+    cold = np.full((64, 64), -5.0)
+    heat = np.stack([warm, cold, warm], axis=-1).astype(np.float32)
+    uv = np.array([[21.2 / 64, 30.1 / 64], [0.5, 0.5], [1.2, 0.4]])
+    moved = refined_by_heat(uv, heat)
+    np.testing.assert_allclose(moved[0] * 64, [20.4, 30.7], atol=0.05)
+    np.testing.assert_array_equal(moved[1:], uv[1:])  # too cold; outside the window
+
+
+def test_overlapping_detections_are_one_person() -> None:
+    rows = np.array([[0, 0, 10, 10, 5.0], [1, 0, 11, 10, 7.0], [50, 50, 60, 60, 9.0]])
+    people = merged(np.array([0.6, 0.9, 0.7]), rows)
+    assert [score for score, _ in people] == [0.9, 0.7]
+    np.testing.assert_allclose(people[0][1], (0.6 * rows[0] + 0.9 * rows[1]) / 1.5)
+    np.testing.assert_allclose(people[1][1], rows[2])
+
+
+def test_exchanged_names_the_other_side() -> None:
+    assert list(_EXCHANGED[_EXCHANGED]) == list(range(39))
+    assert _EXCHANGED[lm.index("nose")] == lm.index("nose")
+    assert _EXCHANGED[lm.index("mouth_left")] == lm.index("mouth_right")
+    assert _EXCHANGED[lm.index("heel", "left")] == lm.index("heel", "right")
+
+
+def test_moved_box_scales_and_shifts() -> None:
+    box = PersonBox(0.9, np.array([1.0, 2, 3, 4]), np.array([5.0, 6]), np.array([5.0, 2])).moved(2, 10, 20)
+    np.testing.assert_allclose(box.face, [12, 24, 16, 28])
+    np.testing.assert_allclose(box.square, [12, 24, 28, 40])  # hip (20, 32), radius 8
+    assert box.rotation == 0
+
+
+# -- weights -------------------------------------------------------------------------------------
+
+
+def _broken_files(folder: Path) -> Iterator[tuple[Path, str]]:
+    yield folder / "none.task", "no such file"
+    garbage = folder / "garbage.tflite"
+    garbage.write_bytes(b"not a model at all")
+    yield garbage, "neither"
+    empty = folder / "empty.task"
+    with zipfile.ZipFile(empty, "w") as bundle:
+        bundle.writestr("readme.txt", "nothing here")
+    yield empty, "holds no pose detector"
+    folder.joinpath("dir.task").mkdir()
+    yield folder / "dir.task", "can't be read"
+
+
+def test_unusable_weights_are_one_clear_sentence(tmp_path: Path) -> None:
+    for file, why in _broken_files(tmp_path):
+        with pytest.raises(OptionError, match=why) as caught:
+            pose_weights(file)
+        assert str(file) in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_damaged_and_foreign_models_are_refused(tmp_path: Path) -> None:
+    good = pose_weights()
+    cut = tmp_path / "cut.tflite"
+    cut.write_bytes(good.landmarks[: len(good.landmarks) // 3])
+    foreign = tmp_path / "foreign.tflite"
+    foreign.write_bytes(good.detector)
+    with pytest.raises(OptionError, match="damaged"):
+        PoseEngine(pose_weights(cut))
+    with pytest.raises(OptionError, match="other inputs or outputs"):
+        PoseEngine(pose_weights(foreign))
+
+
+def test_bundle_of_the_installed_models_gives_the_same(
+    tmp_path: Path, engine: PoseEngine, pictures: list[NDArray[np.uint8]]
+) -> None:
+    installed = pose_weights()
+    with zipfile.ZipFile(tmp_path / "same.task", "w") as bundle:
+        bundle.writestr("pose_detector.tflite", installed.detector)
+        bundle.writestr("pose_landmarks_detector.tflite", installed.landmarks)
+    other = PoseEngine(pose_weights(tmp_path / "same.task"))
+    assert other.name == "same"
+    window = body_window(engine.detect(pictures[0])[0])
+    np.testing.assert_array_equal(
+        other.landmarks(pictures[0], window).xy_px, engine.landmarks(pictures[0], window).xy_px
+    )
+
+
+def test_nothing_is_written_to_standard_error(capfd: pytest.CaptureFixture[str]) -> None:
+    PoseEngine().landmarks(np.zeros((64, 64, 3), np.uint8), Window(32, 32, 60))
+    assert capfd.readouterr().err == ""
+
+
+# -- the model -----------------------------------------------------------------------------------
+
+
+def test_nobody_in_an_empty_picture(engine: PoseEngine) -> None:
+    grey = np.full((240, 320, 3), 127, np.uint8)
+    assert engine.detect(grey) == []
+    assert engine.landmarks(grey, Window(160, 120, 200)).score < 0.5
+
+
+def test_mirrored_engine_can_not_tell_left_from_right(pictures: list[NDArray[np.uint8]]) -> None:
+    """Averaging with the mirrored window must make the engine exactly symmetric."""
+    both = PoseEngine(mirrored=True)
+    picture = pictures[0]
+    window = body_window(both.detect(picture)[0], turned=False)
+    # whole-pixel steps, so that both windows sample the same picture values
+    window = Window(round(window.x), round(window.y), 512)
+    last = picture.shape[1] - 1
+    flipped_window = Window(last - window.x + window.side / 256, window.y, window.side)
+    plain = both.landmarks(picture, window)
+    flipped = both.landmarks(np.ascontiguousarray(picture[:, ::-1]), flipped_window)
+    back = flipped.xy_px[_EXCHANGED[: lm.COUNT]]
+    back[:, 0] = last - back[:, 0]
+    np.testing.assert_allclose(back, plain.xy_px, atol=0.05)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(-300, 300), st.integers(-100, 100))
+def test_landmarks_move_with_the_picture(dx: int, dy: int) -> None:
+    if not CLIP.exists():
+        pytest.skip("the reference clip of a park runner is not beside the checkout")
+    engine, picture, window = _shift_case()
+    moved = np.roll(picture, (dy, dx), axis=(0, 1))
+    there = engine.landmarks(moved, Window(window.x + dx, window.y + dy, window.side, window.rotation))
+    here = engine.landmarks(picture, window)
+    np.testing.assert_allclose(there.xy_px, here.xy_px + [dx, dy], atol=0.2)
+
+
+_CASE: list[Any] = []
+
+
+def _shift_case() -> tuple[PoseEngine, NDArray[np.uint8], Window]:
+    if not _CASE:
+        engine = PoseEngine()
+        picture = next(iter(frames(probe(CLIP), start=40))).rgb
+        window = body_window(engine.detect(picture)[0])
+        _CASE.extend([engine, picture, window])
+    return _CASE[0], _CASE[1], _CASE[2]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("static", [True, False])
+def test_agrees_with_the_library(engine: PoseEngine, pictures: list[NDArray[np.uint8]], static: bool) -> None:
+    """Oracle: mediapipe 0.10.21, `solutions.pose.Pose` with the same weights, unsmoothed.
+
+    The picture is cut so that the detector shrinks it by less than two; below that our detector
+    averages pixels where the library's skips them, and boxes differ on purpose.
+    """
+    pose_module = pytest.importorskip("mediapipe").solutions.pose
+    middle = engine.detect(pictures[0])[0].hip
+    left, top = int(np.clip(middle[0] - 800, 0, 320)), int(np.clip(middle[1] - 450, 0, 180))
+    small = [np.ascontiguousarray(p[top : top + 900, left : left + 1600][::4, ::4]) for p in pictures]
+    width, height = small[0].shape[1], small[0].shape[0]
+    differences = []
+    before = None
+    with pose_module.Pose(static_image_mode=static, smooth_landmarks=False, model_complexity=1) as library:
+        for picture in small:
+            theirs = library.process(picture).pose_landmarks
+            window = body_window(before if before and not static else engine.detect(picture)[0])
+            ours = engine.landmarks(picture, window)
+            before = ours
+            assert theirs is not None and ours.score > 0.5
+            points = np.array([[p.x * width, p.y * height, p.visibility] for p in theirs.landmark])
+            difference = np.abs(points - np.column_stack([ours.xy_px, ours.visibility]))
+            differences.append(difference)
+    found = np.array(differences)
+    # Body about 110 px tall. One picture at a time the two agree to hundredths of a pixel for most
+    # points (a heat map at its threshold may flip one). When each window comes from the frame before,
+    # the last bits of the resampling grow: agreement within 1 % of the body is what is left.
+    median, most = (0.1, 1.0) if static else (1.1, 3.3)
+    assert np.median(found[..., :2]) < median
+    assert np.quantile(found[..., :2], 0.9) < most
+    assert np.median(found[..., 2]) < 0.02
