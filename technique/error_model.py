@@ -1,0 +1,312 @@
+"""The one place where the error of a number is added up.
+
+A measure's 95 % half-width has these named parts:
+
+========================  ====================================================================
+strides                   spread over strides: Student t times SD / sqrt(n), without the share
+                          of that spread which the next three parts explain
+frame rate                events fall between frames: 0.776 frame intervals per interval between
+                          two events (closed form), divided by sqrt(n)
+events                    what else the touchdown and toe-off picks are uncertain by, / sqrt(n)
+landmark noise            jitter of the landmarks left after filtering, propagated, / sqrt(n)
+model                     1.96 times the clip-to-clip spread of the pose model's error
+model bias                size of the pose model's mean error on that measure
+scale                     metres per pixel
+camera roll               roll that may be left, on angles against the vertical and distances
+view angle                camera off a true side view, at the far end of what it may be
+out of plane              limbs that leave the plane of travel
+others                    parts that one measure alone has, under its own name
+========================  ====================================================================
+
+Independent parts are combined as the root of the sum of squares. A bias is not independent and is
+not taken out of the value either, because a rendered or foreign runner's bias need not be this
+runner's: its size is added on top, linearly, and so is the view angle's, whose sign is known and
+whose size is only bounded. Parts over strides shrink with sqrt(n), all others do not.
+
+Few strides give a poor SD, so it is pooled with the typical within-clip SD of the measure, which
+counts as `PRIOR_STRIDES` strides: s^2 = (nu0 s0^2 + (n - 1) s^2) / (nu0 + n - 1) with
+nu0 + n - 1 degrees of freedom (a moderated t). One stride is then the typical SD alone, and many
+strides are the plain Student t.
+
+References
+----------
+Smyth GK (2004) Linear models and empirical Bayes methods. Stat Appl Genet Mol Biol 3:3 (the
+pooled variance; from memory).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+from scipy import stats
+
+FloatArray = NDArray[np.float64]
+Distance = Literal["near", "far"]
+
+Z95: Final[float] = 1.959963984540054
+PRIOR_STRIDES: Final[float] = 4.0
+"""Weight of the typical SD, in strides (a judgement: half of the 7 steps that are advised)."""
+LINEAR_PARTS: Final[tuple[str, ...]] = ("model bias", "view angle")
+"""Parts that are added linearly; all others by root of the sum of squares."""
+QUANTISATION_95: Final[float] = 1.0 - 0.05**0.5
+"""95 % of the error of an interval between two events on frames, in frame intervals (0.776)."""
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class ErrorRow(_Row):
+    """Error of one measure as found against known truth.
+
+    Attributes
+    ----------
+    key, unit : str
+        As in `shared.catalogue`.
+    distance : {"near", "far"}
+        Side of the body against the camera; measures of the whole body stand under "near".
+    bias : float
+        Mean of measured minus true over clips.
+    sd : float
+        SD over clips of the same, beyond what the other parts explain.
+    n : int
+        Clips behind it; 0: taken from literature or judged.
+    source : str
+    """
+
+    key: str
+    unit: str
+    distance: Distance
+    bias: float
+    sd: float = Field(ge=0)
+    n: int = Field(ge=0)
+    source: str = Field(min_length=3)
+
+
+class TypicalRow(_Row):
+    """Typical SD of single strides within a clip."""
+
+    key: str
+    unit: str
+    sd: float = Field(gt=0)
+    source: str = Field(min_length=3)
+
+
+class PlaneRow(_Row):
+    """95 % half-width from limbs that leave the plane of travel."""
+
+    key: str
+    unit: str
+    half_width: float = Field(ge=0)
+    source: str = Field(min_length=3)
+
+
+class ErrorTable(_Row):
+    """All tables of the error model; see `error_table` for the one that comes with the program."""
+
+    schema_: Literal["laneside/error-table/1"] = Field("laneside/error-table/1", alias="schema")
+    made: str
+    model_error: tuple[ErrorRow, ...]
+    typical_sd: tuple[TypicalRow, ...]
+    out_of_plane: tuple[PlaneRow, ...]
+
+    def error(self, key: str, distance: Distance) -> ErrorRow:
+        """Row of a measure. KeyError if there is none; a missing far row is the near row."""
+        rows = {(r.key, r.distance): r for r in self.model_error}
+        return rows.get((key, distance)) or rows[key, "near"]
+
+    def typical(self, key: str) -> float:
+        """Typical within-clip SD of single strides. KeyError if there is none."""
+        return {r.key: r.sd for r in self.typical_sd}[key]
+
+    def plane(self, key: str) -> float:
+        """Half-width from limbs out of the plane; 0 where the table has no row."""
+        return {r.key: r.half_width for r in self.out_of_plane}.get(key, 0.0)
+
+
+def load_error_table(path: Path) -> ErrorTable:
+    """An error table from a JSON file. Raises pydantic.ValidationError when it is not one."""
+    return ErrorTable.model_validate_json(path.read_text(encoding="utf-8"))
+
+
+@cache
+def error_table() -> ErrorTable:
+    """The table that comes with the program."""
+    text = resources.files("technique").joinpath("data/error_table.json").read_text(encoding="utf-8")
+    return ErrorTable.model_validate_json(text)
+
+
+def write_error_table(table: ErrorTable, path: Path) -> None:
+    """Write a table as JSON, one row per line, so that changes can be read."""
+    data = table.model_dump(by_alias=True)
+    lines = ["{", f'"schema": {json.dumps(data["schema"])},', f'"made": {json.dumps(data["made"])},']
+    names = ("model_error", "typical_sd", "out_of_plane")
+    for name in names:
+        rows = ",\n".join("  " + json.dumps(row, ensure_ascii=False) for row in data[name])
+        lines.append(f'"{name}": [\n{rows}\n]' + ("," if name != names[-1] else ""))
+    path.write_text("\n".join([*lines, "}"]) + "\n", encoding="utf-8")
+
+
+def error_row(
+    key: str,
+    unit: str,
+    distance: Distance,
+    errors: Sequence[float],
+    other_half_widths: Sequence[float],
+    source: str,
+) -> ErrorRow:
+    """A table row from clips with known truth.
+
+    Parameters
+    ----------
+    errors : sequence of float
+        Measured minus true, one per clip (2 or more).
+    other_half_widths : sequence of float
+        For the same clips, the 95 % half-width of all parts but "model" and "model bias".
+
+    Returns
+    -------
+    ErrorRow
+        The spread is what the other parts do not explain, not less than 0.
+    """
+    e = np.asarray(errors, dtype=float)
+    if len(e) < 2 or len(e) != len(other_half_widths):
+        raise ValueError("give at least 2 errors and one half-width for each")
+    others = float(np.mean((np.asarray(other_half_widths) / Z95) ** 2))
+    spread = max(float(e.var(ddof=1)) - others, 0.0) ** 0.5
+    return ErrorRow(
+        key=key, unit=unit, distance=distance, bias=float(e.mean()), sd=spread, n=len(e), source=source
+    )
+
+
+def combined(parts: Mapping[str, float]) -> float:
+    """95 % half-width of all parts: root of the sum of squares, then the linear parts on top."""
+    squares = sum(v * v for k, v in parts.items() if k not in LINEAR_PARTS)
+    return float(squares**0.5 + sum(abs(parts.get(k, 0.0)) for k in LINEAR_PARTS))
+
+
+def stride_half_width(values: FloatArray, typical_sd: float) -> float:
+    """95 % half-width of the mean over strides by the moderated t.
+
+    Parameters
+    ----------
+    values : (n,) array
+        One value per stride, n >= 1.
+    typical_sd : float
+        Typical SD of single strides, same unit.
+    """
+    n = len(values)
+    if n < 1:
+        raise ValueError("no values")
+    own = float(np.var(values, ddof=1)) if n > 1 else 0.0
+    freedom = PRIOR_STRIDES + n - 1
+    pooled = (PRIOR_STRIDES * typical_sd**2 + (n - 1) * own) / freedom
+    return float(stats.t.ppf(0.975, freedom) * (pooled / n) ** 0.5)
+
+
+def frame_half_width(frame_interval_s: float, timed_between: int = 2) -> float:
+    """95 % half-width, s, of one time that is read off frames.
+
+    With both ends on frames (`timed_between` = 2) the error is triangular with SD T / sqrt(6) and
+    95 % within 0.776 T; with one end on a frame it is even within T / 2.
+    """
+    return frame_interval_s * (QUANTISATION_95 if timed_between == 2 else 0.475)
+
+
+def propagated_half_width(
+    of: Callable[[FloatArray], FloatArray], points: FloatArray, sd: FloatArray
+) -> float:
+    """95 % half-width of a number from independent noise on the landmarks.
+
+    Parameters
+    ----------
+    of : callable
+        Number from points, (..., 33, 2) -> (...).
+    points : (33, 2) array
+    sd : (33, 2) array
+        Noise, 1 SD, same unit as `points`; NaN counts as none.
+
+    Returns
+    -------
+    float
+        First-order propagation with central differences; exact for small noise.
+    """
+    sd = np.nan_to_num(sd)
+    which = np.argwhere(sd > 0)
+    if not len(which):
+        return 0.0
+    step = np.zeros((len(which), *points.shape))
+    step[np.arange(len(which)), which[:, 0], which[:, 1]] = sd[which[:, 0], which[:, 1]]
+    change = (of(points + step) - of(points - step)) / 2.0
+    return Z95 * float(np.sqrt(np.nansum(change**2)))
+
+
+def rotated(points: FloatArray, degrees: float) -> FloatArray:
+    """Points (..., 2) turned forward about the origin: what a rolled camera does."""
+    a = np.radians(degrees)
+    turn = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+    out: FloatArray = points @ turn.T
+    return out
+
+
+def roll_half_width(of: Callable[[FloatArray], FloatArray], points: FloatArray, roll_sd: float) -> float:
+    """95 % half-width from camera roll (1 SD in deg) that may be left; 0 for joint angles."""
+    if not np.isfinite(roll_sd) or roll_sd <= 0:
+        return 0.0
+    r = Z95 * roll_sd
+    return abs(float(of(rotated(points, r)) - of(rotated(points, -r)))) / 2.0
+
+
+def view_half_width(of: Callable[[FloatArray], FloatArray], points: FloatArray, yaw_deg: float) -> float:
+    """How far a number may be off when the camera stands `yaw_deg` off a true side view.
+
+    Forward distances shrink by cos(yaw): tan(seen) = tan(true) cos(yaw). The points are stretched
+    back by 1 / cos(yaw) and the number is taken again. The value itself is not corrected.
+    """
+    stretched = points * np.array([1.0 / np.cos(np.radians(yaw_deg)), 1.0])
+    return abs(float(of(stretched) - of(points)))
+
+
+def rate_noise_sd(angle_sd: float, cutoff_hz: float) -> float:
+    """SD of a rate (per s) from the SD of the filtered quantity.
+
+    Noise that is white up to the cut-off f has a derivative with SD 2 pi f / sqrt(3) times its own.
+    """
+    return float(angle_sd * 2.0 * np.pi * cutoff_hz / 3.0**0.5)
+
+
+def acceleration_noise_sd(sd: float, cutoff_hz: float) -> float:
+    """SD of a second derivative (per s^2) of white noise up to the cut-off: (2 pi f)^2 / sqrt(5)."""
+    return float(sd * (2.0 * np.pi * cutoff_hz) ** 2 / 5.0**0.5)
+
+
+def elbow_seen(abduction_deg: float, inward_deg: float, true_deg: float = 90.0) -> float:
+    """Elbow angle seen from the side when the arm is not in the plane of travel.
+
+    Parameters
+    ----------
+    abduction_deg : float
+        Upper arm away from the body, out of the plane.
+    inward_deg : float
+        Forearm turned towards the midline, out of the plane.
+    true_deg : float
+        True angle shoulder-elbow-wrist.
+
+    Returns
+    -------
+    float
+        deg; NaN where the three angles can't go together. In the plane the two segments have the
+        lengths cos(abduction) and cos(inward); out of it both lead from the elbow towards the
+        midline: cos(true) = cos(a) cos(b) cos(seen) + sin(a) sin(b).
+    """
+    a, b = np.radians(abduction_deg), np.radians(inward_deg)
+    c = (np.cos(np.radians(true_deg)) - np.sin(a) * np.sin(b)) / (np.cos(a) * np.cos(b))
+    return float(np.degrees(np.arccos(c))) if abs(c) <= 1 else float("nan")
