@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -382,6 +383,104 @@ def test_path_of_constant_speed_is_a_straight_line() -> None:
     for t in (-0.5, 0.0, 0.33, 2.71, 3.4):
         np.testing.assert_allclose(path.centre(t), [20 + 200 * t, 200], atol=1e-9)
     assert path.radius(1.0) == pytest.approx(120 / 1.75)
+
+
+# -- looking for people --------------------------------------------------------------------------
+
+
+class Blobs(PoseEngine):
+    """An engine whose people are bright upright bars, found as the real detector finds bodies.
+
+    A body must lie whole in what is shown and fill a quarter of its longer side.
+    """
+
+    def __init__(self) -> None:
+        self.name = "blobs"
+        self.shown = 0
+
+    def _bars(self, rgb: NDArray[np.uint8]) -> list[tuple[float, float, float]]:
+        _, _, stats, middles = cv2.connectedComponentsWithStats((rgb[..., 0] > 100).astype(np.uint8))
+        edge = [rgb.shape[1], rgb.shape[0]]
+        return [
+            (float(x), float(y), float(h) / 1.75)
+            for (left, top, w, h, _), (x, y) in list(zip(stats, middles))[1:]
+            if left > 0 and top > 0 and left + w < edge[0] and top + h < edge[1]
+        ]
+
+    def detect(self, rgb: Any, min_score: float = 0.5) -> list[PersonBox]:
+        self.shown += 1
+        found = [bar for bar in self._bars(rgb) if bar[2] * 1.75 > 0.25 * max(rgb.shape)]
+        return [
+            PersonBox(0.9, np.array([x - r, y - r, x + r, y]), np.array([x, y]), np.array([x, y - r]))
+            for x, y, r in found
+        ]
+
+    def landmarks(self, rgb: Any, window: Window) -> PoseResult:
+        bars = self._bars(rgb)
+        distance = [np.hypot(x - window.x, y - window.y) for x, y, _ in bars]
+        found = bool(bars) and min(distance) < window.side / 4
+        x, y, radius = bars[int(np.argmin(distance))] if found else (window.x, window.y, 1.0)
+        centre, ones = np.array([x, y]), np.ones(33)
+        return PoseResult(
+            centre + radius * OFFSETS,
+            0 * ones,
+            ones,
+            ones,
+            0.99 if found else 0.0,
+            centre,
+            centre - [0, radius],
+            window,
+        )
+
+
+def _bars(*movers: tuple[float, float, float, float], seconds: float = 2.0, rate: float = 30.0) -> Any:
+    """Frames of bars (x at the start px, px/s, y of the middle px, height px)."""
+    for i in range(int(seconds * rate)):
+        picture = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
+        for x, speed, y, height in movers:
+            left, top = round(x + speed * i / rate - height / 8), round(y - height / 2)
+            cv2.rectangle(
+                picture, (left, top), (left + round(height / 4), top + round(height)), (255,) * 3, -1
+            )
+        yield Shown(i, i / rate, picture)
+
+
+@pytest.mark.parametrize("share", [0.16, 0.3, 0.5, 0.9])
+def test_people_of_every_size_are_found(share: float) -> None:
+    height = share * HEIGHT
+    (person,) = find_people(_bars((150, 120, 180, height)), Blobs())
+    assert person.seconds == pytest.approx(1.9, abs=0.15)
+    assert person.height_px == pytest.approx(height, rel=0.05)
+    np.testing.assert_allclose(person.centre[:, 0], 150 + 120 * person.time_s, atol=1.5)
+
+
+def test_people_who_pass_each_other_are_two() -> None:
+    frames_ = _bars((60, 200, 170, 100), (580, -200, 230, 110))
+    people = find_people(frames_, Blobs())
+    assert len(people) == 2
+    for person in people:
+        step = np.diff(person.centre[:, 0]) / np.diff(person.time_s)
+        assert (step > 100).all() or (step < -100).all()  # nobody turns round (one merged blob: +- 50)
+        assert abs(np.polyfit(person.time_s, person.centre[:, 0], 1)[0]) == pytest.approx(200, abs=8)
+
+
+def test_scaled_down_frames_give_full_size_people() -> None:
+    (person,) = find_people(_bars((150, 120, 180, 120)), Blobs(), scale=3.0)
+    assert person.picture == (3 * WIDTH, 3 * HEIGHT)
+    assert person.height_px == pytest.approx(360, rel=0.05)
+    np.testing.assert_allclose(person.centre[:, 0], 3 * (150 + 120 * person.time_s), atol=4.5)
+
+
+def test_few_pictures_are_looked_at() -> None:
+    """The coarse pass costs the same at any frame rate."""
+    slow, fast = Blobs(), Blobs()
+    find_people(_bars((150, 120, 180, 120), rate=30), slow)
+    find_people(_bars((150, 120, 180, 120), rate=240), fast)
+    assert fast.shown == pytest.approx(slow.shown, rel=0.1)
+
+
+def test_nobody_is_no_people() -> None:
+    assert find_people(_bars(), Blobs()) == []
 
 
 # -- video ---------------------------------------------------------------------------------------

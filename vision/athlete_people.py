@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
 import numpy as np
@@ -176,6 +176,7 @@ def find_people(
     engine: PoseEngine,
     *,
     sample_rate_hz: float = SAMPLE_RATE_HZ,
+    scale: float = 1.0,
     progress: Progress = silent,
     total: int | None = None,
 ) -> list[Person]:
@@ -187,7 +188,9 @@ def find_people(
         Read once, none kept.
     engine : PoseEngine
     sample_rate_hz : float
-        Pictures looked at per second.
+        Pictures looked at per second. `frames` may leave out those between.
+    scale : float
+        Px of the clip's upright picture per px of `frames`, where these are scaled down.
     progress : Progress
         Stage "looking for people".
     total : int, optional
@@ -219,7 +222,12 @@ def find_people(
         sightings = [_sighting(frame, result) for result in _results(rgb, engine, boxes, picture)]
         paths = link(paths, sightings, frame.time_s)
     seconds = last_s - first_s if paths else 0.0
-    people = [Person(tuple(path.sightings), picture, seconds) for path in paths if len(path.sightings) > 1]
+    size = (round(picture[0] * scale), round(picture[1] * scale))
+    people = [
+        Person(tuple(_enlarged(s, scale) for s in path.sightings), size, seconds)
+        for path in paths
+        if len(path.sightings) > 1
+    ]
     return sorted(people, key=lambda person: -len(person.sightings))
 
 
@@ -281,6 +289,10 @@ def _results(
 def _near(a: FloatArray, a_radius: float, b: FloatArray, b_radius: float, share: float) -> bool:
     small, large = sorted((a_radius, b_radius))
     return bool(np.hypot(*(a - b)) < share * small) and large < 2 * small
+
+
+def _enlarged(seen: Sighting, scale: float) -> Sighting:
+    return replace(seen, centre=seen.centre * scale, radius=seen.radius * scale)
 
 
 def _sighting(frame: FrameLike, result: PoseResult) -> Sighting:
