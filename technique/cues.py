@@ -202,7 +202,7 @@ def _plain(key: str) -> str:
     if plain.startswith("the same as"):  # a relative form says what its absolute form says
         plain = MEASURES[base.rpartition("_")[0]].plain
     words = plain.split(";")[0].removesuffix(", forward positive").strip()
-    term = kind.name.removesuffix(", relative")
+    term = kind.name.removesuffix(", relative").replace(" (", ", ").replace(")", "")
     return f"left minus right in {term}" if key.startswith(SYMMETRY_PREFIX) else f"{words} ({term})"
 
 

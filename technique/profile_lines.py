@@ -93,6 +93,9 @@ def lined_value(text: str) -> LinedValue:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         problem = (error.problem or "it can't be read").replace("\n", " ")
+        begun = error.context_mark
+        if mark is not None and begun is not None and begun.line != mark.line:
+            problem += f", begun on line {begun.line + 1}"
         return LinedValue(
             None,
             {},

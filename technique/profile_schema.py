@@ -183,7 +183,7 @@ class Profile(_Table):
     use: Use
     speed: SpeedRange
     cautions: tuple[Words, ...] = ()
-    targets: Annotated[tuple[Target, ...], Field(min_length=1)]
+    targets: tuple[Target, ...]
     _name: str = ""
     _sha256: str = ""
 
@@ -261,6 +261,8 @@ def _own_faults(value: Mapping[str, object], lined: LinedValue) -> list[Fault]:
     faults: list[Fault] = []
     first: dict[str, int] = {}
     targets = value.get("targets")
+    if targets == []:
+        faults.append(Fault(lined.line(("targets",)), "'targets' is empty", "give at least one target"))
     for i, target in enumerate(targets if isinstance(targets, list) else []):
         key = target.get("measure") if isinstance(target, dict) else None
         if not isinstance(key, str):
@@ -306,7 +308,7 @@ def _from_pydantic(error: Any, lined: LinedValue) -> Fault:
     if kind == "own":
         return Fault(line, ctx["why"], ctx["mend"])
     if kind == "missing":
-        return Fault(lined.line(loc[:-1]), f"{key} is missing", f"add  {loc[-1]}: ...")
+        return Fault(lined.line(loc[:-1]), f"{key} is missing", f"add a line  {loc[-1]}: …")
     if kind == "extra_forbidden":
         model: type[BaseModel] = (
             Target if "targets" in loc[:-1] else SpeedRange if "speed" in loc[:-1] else Profile
@@ -335,8 +337,6 @@ def _from_pydantic(error: Any, lined: LinedValue) -> Fault:
         return Fault(line, f"{key} is out of range ({shown(given)})", f"write a number, {ends}")
     if kind == "tuple_type":
         return Fault(line, f"{key} must be a list", "write one entry to a line, each with a dash in front")
-    if kind == "too_short":
-        return Fault(line, f"{key} is empty", "give at least one entry")
     if kind in ("model_type", "model_attributes_type"):
         return Fault(line, f"{key} must be a table of keys", "write  key: value  lines, indented")
     return Fault(line, f"{key}: {error['msg']}", "compare with a shipped profile")

@@ -71,6 +71,8 @@ def load_profile(name_or_path: str | Path) -> Profile:
     if given in profile_names():
         file = PROFILE_FOLDER / f"{given}.yaml"
         return profile_from_text(file.read_text(encoding="utf-8"), given, file.name)
+    if not given.strip():
+        raise ProfileError("profile", "the name is empty", f"use one of {', '.join(profile_names())}")
     path = Path(given).expanduser()
     label = shown(given).strip("'") if len(given) <= 40 else given.replace("\n", " ")
     try:
