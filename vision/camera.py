@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from vision.pan import Focal, focal_from_pan, picture_centre, rays, rotation_between, usual_focal
+from vision.roll import RollEvidence, roll_from_lines
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -19,6 +20,8 @@ Box = tuple[float, float, float, float]
 WORK_AREA = 480 * 854
 CORNERS = 75
 MIN_MATCHES = 10
+SURE = 0.5
+"""Share of points moving together below which the picture as a whole is asked too."""
 KEY_SHIFT = 0.22
 """A new key frame is taken when the picture has moved by this share of its width."""
 STILL_SHIFT = 0.08
@@ -56,6 +59,8 @@ class CameraMotion:
         Largest move of the picture centre along x between any two frames, over picture width.
     shake_px : float
         RMS of the move of the picture centre about its course over half a second, picture px.
+    lines : tuple of RollEvidence
+        Roll of the first frame as its background lines show it.
     notes : tuple of str
     """
 
@@ -69,6 +74,7 @@ class CameraMotion:
     focal: Focal
     shift_share: float
     shake_px: float
+    lines: tuple[RollEvidence, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -131,6 +137,7 @@ class BackgroundMotion:
         self._stride = max(1, int(factor / 2 + 0.01))
         inner = (-(-width // self._stride), -(-height // self._stride))
         self._work = (round(width / factor), round(height / factor)) if factor > 1 else inner
+        self._window = cv2.createHanningWindow(self._work, cv2.CV_32F)
         self._step = np.array([inner[0] / self._work[0], inner[1] / self._work[1]])
         self._slow, self._fast = max(1, round(capture_rate_hz / 30)), max(1, round(capture_rate_hz / 60))
         self._rate = capture_rate_hz
@@ -144,6 +151,7 @@ class BackgroundMotion:
         self._key_grey: Picture = np.zeros((0, 0), np.uint8)
         self._corners = np.zeros((0, 1, 2), np.float32)
         self._guess = np.eye(2, 3)
+        self._lines: tuple[RollEvidence, ...] = ()
 
     def add(self, frame: int, picture: Picture, box: Box | None = None) -> None:
         """Take in one decoded frame.
@@ -190,11 +198,14 @@ class BackgroundMotion:
         grey = self._grey(picture)
         if not self._keys:
             self._take_key(row, grey, box)
+            self._lines = tuple(self._line_evidence(grey, box))
             n = self._picture_corners().copy()
             self._matches.append(_Match(row, 0, n, n, np.eye(2, 3), float(len(n) >= MIN_MATCHES), 0.0))
             self._skip = self._slow - 1
             return
         match = self._match(row, grey, box)
+        if match is None or match.confidence < SURE or len(match.xy) < 2 * MIN_MATCHES:
+            match = self._checked(row, grey, match)
         if match is None:
             held = self._matches[-1]
             none = np.zeros((0, 2))
@@ -207,13 +218,20 @@ class BackgroundMotion:
                 self._take_key(row, grey, box)
             return
         self._misses = 0
+        self._guess = self._work_guess(match)
         travelled = float(np.linalg.norm(match.transform[:, 2] - self._matches[-1].transform[:, 2]))
         self._matches.append(match)
         shift = float(np.abs(np.median(match.xy - match.key_xy, axis=0)).max())
-        if shift > KEY_SHIFT * self._size[0] or len(match.xy) < 0.35 * len(self._corners):
+        worn = np.isfinite(match.residual_px) and len(match.xy) < 0.25 * len(self._corners)
+        if shift > KEY_SHIFT * self._size[0] or worn:
             self._take_key(row, grey, box)
             travelled = np.inf
         self._skip = (self._slow if travelled < 0.002 * self._size[0] else self._fast) - 1
+
+    def _line_evidence(self, grey: Picture, box: Box | None) -> list[RollEvidence]:
+        x, y = np.meshgrid(np.arange(self._work[0]), np.arange(self._work[1]))
+        at = self._to_picture(np.column_stack([x.ravel(), y.ravel()]).astype(float))
+        return roll_from_lines(grey, self._outside(at, box).reshape(grey.shape))
 
     def _picture_corners(self) -> FloatArray:
         return self._to_picture(self._corners[:, 0].astype(float))
@@ -267,12 +285,35 @@ class BackgroundMotion:
         if kept.sum() < MIN_MATCHES:
             return None
         share = float(kept.sum() / len(a))
-        forward = similarity(a[kept], b[kept])
-        self._guess = forward
         key_xy, xy = self._to_picture(a[kept]), self._to_picture(b[kept])
         back = similarity(xy, key_xy)
         residual = float(np.sqrt(np.mean(np.sum((xy @ back[:, :2].T + back[:, 2] - key_xy) ** 2, axis=1))))
         return _Match(row, len(self._keys) - 1, key_xy, xy, back, share, residual)
+
+    def _work_guess(self, match: _Match) -> FloatArray:
+        return similarity(self._to_work(match.key_xy), self._to_work(match.xy))
+
+    def _checked(self, row: int, grey: Picture, match: _Match | None) -> _Match | None:
+        """The doubtful `match`, or the shift of the whole picture where that contradicts it.
+
+        Grass, gravel and fog give few good corners, but the picture as a whole still correlates.
+        """
+        before, now = _fine(self._key_grey), _fine(grey)
+        (dx, dy), response = cv2.phaseCorrelate(before, now, self._window)
+        if response < 0.08:
+            return match
+        shift = self._to_picture(np.array([dx, dy])) - self._to_picture(np.zeros(2))
+        if match is not None:
+            other = self._to_work(match.xy) - self._to_work(match.key_xy)
+            by_points = np.median(other, axis=0)
+            if _disagreement(before, now, by_points) <= _disagreement(before, now, np.array([dx, dy])):
+                return match
+        x, y = np.meshgrid(np.linspace(0.1, 0.9, 6), np.linspace(0.1, 0.9, 4))
+        key_xy = np.column_stack([x.ravel() * self._size[0], y.ravel() * self._size[1]])
+        transform = np.column_stack([np.eye(2), -shift])
+        return _Match(
+            row, len(self._keys) - 1, key_xy, key_xy + shift, transform, min(float(response), 0.5), np.nan
+        )
 
     def result(self) -> CameraMotion:
         """The motion over all frames fed so far.
@@ -287,7 +328,22 @@ class BackgroundMotion:
         if self._pending is not None:
             self._look(*self._pending)
         tripod = TRIPOD_PX * self._stride * float(self._step[0])
-        return _joined(self._frames, self._matches, self._keys, self._breaks, self._size, tripod, self._rate)
+        return _joined(
+            self._frames, self._matches, self._keys, self._breaks, self._size, tripod, self._rate, self._lines
+        )
+
+
+def _fine(grey: Picture) -> NDArray[np.float32]:
+    """The fine structure of a picture, flattened so that no single bright or dark thing rules."""
+    g = grey.astype(np.float32)
+    return np.clip(g - cv2.blur(g, (17, 17)), -20, 20)
+
+
+def _disagreement(before: NDArray[np.float32], now: NDArray[np.float32], shift: FloatArray) -> float:
+    """Mean capped difference of `now` from `before` moved by `shift` px; the larger area decides."""
+    m = np.column_stack([np.eye(2), shift])
+    moved = cv2.warpAffine(before, m, before.shape[::-1], borderValue=(1e3,))
+    return float(np.mean(np.minimum(np.abs(moved - now), 12.0)))
 
 
 def similarity(source: FloatArray, target: FloatArray) -> FloatArray:
@@ -324,6 +380,7 @@ def _joined(
     size: tuple[int, int],
     tripod_px: float,
     rate_hz: float,
+    lines: tuple[RollEvidence, ...],
 ) -> CameraMotion:
     width, height = size
     by_row = {m.row: m for m in matches}
@@ -380,6 +437,7 @@ def _joined(
         focal,
         shift_share,
         shake,
+        lines,
         tuple(notes),
     )
 

@@ -1,0 +1,369 @@
+"""Landmarks in a world that stands still: camera motion and roll taken out, x forward, y up.
+
+Origin: the centre of the first frame's picture. Unit: px of the first frame at the athlete's
+distance (after a wide pan: px at the nearest point of the path).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import find_peaks
+from scipy.spatial.transform import Rotation
+
+from shared import landmarks as lm
+from shared.track import CameraKind, Direction
+from vision.camera import CameraMotion
+from vision.pan import PanAxis, azimuth_and_fall, pan_axis, picture_centre, square_on_azimuth
+from vision.raw import RawTrack
+from vision.roll import Roll, RollEvidence, combined_roll, roll_from_path
+from vision.scale import body_size, mid_point
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+TREADMILL_RANGE = 1.0
+"""On a treadmill the hips stay within this many statures from side to side."""
+TREADMILL_STRIDES = 2.5
+"""... while the legs make at least this many strides (on the ground that is 2 statures or more)."""
+
+
+@dataclass(frozen=True)
+class Lane:
+    """The upright plane the athlete runs in, seen by a camera that turned on the spot.
+
+    Attributes
+    ----------
+    focal_px : float
+    upright : (3, 3) array
+        Turns reference-frame directions so that the turning axis points down.
+    square_on_rad : float
+        Azimuth at which the path is nearest and the view is square on.
+    square_on_sd_rad : float
+    centre : (2,) array
+        Principal point, px.
+    distance_relative_sd : float
+        Relative SD that the focal length and `square_on_rad` leave on distances in body sizes.
+    """
+
+    focal_px: float
+    upright: FloatArray
+    square_on_rad: float
+    square_on_sd_rad: float
+    centre: FloatArray
+    distance_relative_sd: float
+
+
+@dataclass(frozen=True)
+class WorldView:
+    """All that is needed to go from picture to world and back.
+
+    Attributes
+    ----------
+    motion : CameraMotion
+    camera : {"still", "panning", "treadmill"}
+    direction : {"left", "right"}
+        Direction of travel in the picture.
+    direction_confidence : float
+        0.5 (a guess) to 1.
+    roll : Roll
+        What is taken out (after a wide pan: beside the turning axis) and what may be left.
+    lane : Lane or None
+        Only after a wide pan.
+    notes : tuple of str
+        Plain sentences for the user.
+    """
+
+    motion: CameraMotion
+    camera: CameraKind
+    direction: Direction
+    direction_confidence: float
+    roll: Roll
+    lane: Lane | None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def distance_relative_sd(self) -> float:
+        """Relative SD that the camera's motion adds to distances."""
+        return 0.0 if self.lane is None else self.lane.distance_relative_sd
+
+
+def reference_points(
+    xy: FloatArray, frames: IntArray, motion: CameraMotion, lane: Lane | None = None
+) -> FloatArray:
+    """Points with the camera's motion taken out, px of the reference frame, y down.
+
+    Parameters
+    ----------
+    xy : (T, N, 2) array
+        Upright picture px.
+    frames : (T,) int array
+        Decoded frame number of each row.
+    motion : CameraMotion
+    lane : Lane, optional
+        Given after a wide pan.
+
+    Returns
+    -------
+    (T, N, 2) array
+    """
+    rows = motion.at(frames)
+    if lane is None or motion.rotvec is None:
+        m = motion.transforms[rows]
+        return np.asarray(np.einsum("tij,tnj->tni", m[:, :, :2], xy) + m[:, None, :, 2])
+    azimuth, fall = azimuth_and_fall(xy, motion.rotvec[rows], lane.focal_px, lane.centre, lane.upright)
+    a = azimuth - lane.square_on_rad
+    near = np.abs(a) < np.radians(80)
+    x = np.where(near, np.tan(a), np.nan) - np.tan(_centre_azimuth(lane) - lane.square_on_rad)
+    y = np.where(near, fall / np.cos(a), np.nan)
+    return np.asarray(lane.centre + lane.focal_px * np.stack([x, y], axis=-1))
+
+
+def _centre_azimuth(lane: Lane) -> float:
+    ahead = lane.upright @ np.array([0.0, 0.0, 1.0])
+    return float(np.arctan2(ahead[0], ahead[2]))
+
+
+def _turn(roll_deg: float) -> FloatArray:
+    """Rotation (2, 2), x right y down, that makes level a line rising to the right by `roll_deg`."""
+    r = np.radians(roll_deg)
+    return np.array([[np.cos(r), -np.sin(r)], [np.sin(r), np.cos(r)]])
+
+
+def levelled(
+    reference: FloatArray, motion: CameraMotion, roll_deg: float, direction: Direction
+) -> FloatArray:
+    """Reference px (..., 2), y down, turned level, mirrored to x forward and y up."""
+    out = (reference - picture_centre(motion.width, motion.height)) @ _turn(roll_deg).T
+    return np.asarray(out * np.array([1.0 if direction == "right" else -1.0, -1.0]))
+
+
+def world_points(xy: FloatArray, frames: IntArray, view: WorldView) -> FloatArray:
+    """World position of picture points.
+
+    Parameters
+    ----------
+    xy : (T, N, 2) array
+        Upright picture px, y down; NaN stays NaN.
+    frames : (T,) int array
+        Decoded frame number of each row.
+    view : WorldView
+
+    Returns
+    -------
+    (T, N, 2) array
+        px of the reference frame, x forward, y up, origin at the centre of the first picture.
+    """
+    reference = reference_points(np.asarray(xy, float), frames, view.motion, view.lane)
+    return levelled(reference, view.motion, view.roll.roll_deg, view.direction)
+
+
+def picture_points(world: FloatArray, frames: IntArray, view: WorldView) -> FloatArray:
+    """Picture px (T, N, 2), y down, of world points: the inverse of `world_points`."""
+    sign = np.array([1.0 if view.direction == "right" else -1.0, -1.0])
+    centre = picture_centre(view.motion.width, view.motion.height)
+    reference = (np.asarray(world, float) * sign) @ _turn(view.roll.roll_deg) + centre
+    rows = view.motion.at(frames)
+    lane = view.lane
+    if lane is None or view.motion.rotvec is None:
+        m = view.motion.transforms[rows]
+        back = np.linalg.inv(m[:, :, :2])
+        return np.asarray(np.einsum("tij,tnj->tni", back, reference - m[:, None, :, 2]))
+    flat = (reference - lane.centre) / lane.focal_px
+    x = flat[..., 0] + np.tan(_centre_azimuth(lane) - lane.square_on_rad)
+    a = np.arctan(x) + lane.square_on_rad
+    fall = flat[..., 1] * np.cos(np.arctan(x))
+    rays = np.stack([np.sin(a), fall, np.cos(a)], axis=-1)
+    turn = lane.upright @ Rotation.from_rotvec(view.motion.rotvec[rows]).as_matrix()
+    local = np.einsum("tji,tnj->tni", turn, rays)
+    ahead = local[..., 2:] > 1e-6
+    return np.where(
+        ahead, lane.centre + lane.focal_px * local[..., :2] / np.where(ahead, local[..., 2:], 1), np.nan
+    )
+
+
+def world_marks(points: FloatArray, frames: IntArray, view: WorldView) -> FloatArray:
+    """World px (N, 2) of points marked in the picture, each on its own frame."""
+    return world_points(np.asarray(points, float)[:, None], np.asarray(frames), view)[:, 0]
+
+
+def stride_count(xy: FloatArray) -> float:
+    """Number of strides, from the ankles passing each other; sides may be exchanged.
+
+    Parameters
+    ----------
+    xy : (T, 33, 2) array
+        Picture or world px.
+    """
+    apart = np.abs(xy[:, lm.index("ankle", "left"), 0] - xy[:, lm.index("ankle", "right"), 0])
+    ok = np.isfinite(apart)
+    size = body_size(xy).median_px
+    if ok.sum() < 6 or not np.isfinite(size):
+        return 0.0
+    filled = np.interp(np.arange(len(apart)), np.flatnonzero(ok), apart[ok])
+    return len(find_peaks(filled, prominence=0.2 * size)[0]) / 2
+
+
+def travel_direction(reference: FloatArray, treadmill: bool) -> tuple[Direction, float]:
+    """Direction of travel in the picture and how sure it is (0.5..1).
+
+    Parameters
+    ----------
+    reference : (T, 33, 2) array
+        Reference px, y down.
+    treadmill : bool
+        Then from where feet and face point, else from the course of the hips.
+    """
+    hip = mid_point(reference, "hip")[:, 0]
+    size = body_size(reference).median_px
+    ok = np.isfinite(hip)
+    if not treadmill and ok.sum() >= 3 and size > 0:
+        t = np.flatnonzero(ok)
+        travelled = float(np.polyfit(t, hip[ok], 1)[0]) * (t[-1] - t[0]) / size
+        if abs(travelled) > 0.5:
+            return ("right" if travelled > 0 else "left"), float(min(1.0, 0.6 + abs(travelled) / 5))
+    votes = []
+    for side in ("left", "right"):
+        toe, heel = lm.index("foot_index", side), lm.index("heel", side)
+        votes.append(reference[:, toe, 0] - reference[:, heel, 0])
+    ears = mid_point(reference, "ear")[:, 0]
+    votes.append(2 * (reference[:, lm.INDEX["nose"], 0] - ears))
+    seen = np.concatenate(votes)
+    seen = seen[np.isfinite(seen)]
+    if not len(seen):
+        return "right", 0.5
+    share = float(np.mean(seen > 0))
+    return ("right" if share >= 0.5 else "left"), max(share, 1 - share)
+
+
+def camera_kind(
+    reference: FloatArray, motion: CameraMotion, belt_speed_mps: float | None
+) -> tuple[CameraKind, tuple[str, ...]]:
+    """Whether the camera stood still, followed the athlete, or filmed a treadmill.
+
+    Parameters
+    ----------
+    reference : (T, 33, 2) array
+        Reference px, y down.
+    motion : CameraMotion
+    belt_speed_mps : float or None
+        Treadmill speed given by the user; then it is one.
+    """
+    if belt_speed_mps is not None:
+        return "treadmill", ()
+    if motion.moved:
+        return "panning", (
+            "The camera followed the runner: distances and speed carry more error than from a still "
+            "camera; angles and times are less affected.",
+        )
+    hip = mid_point(reference, "hip")[:, 0]
+    hip = hip[np.isfinite(hip)]
+    stature = body_size(reference).stature_px
+    if len(hip) and np.isfinite(stature):
+        reach = float(np.percentile(hip, 98) - np.percentile(hip, 2)) / stature
+        if reach < TREADMILL_RANGE and stride_count(reference) >= TREADMILL_STRIDES:
+            if motion.confidence.max(initial=0.0) == 0:
+                return "treadmill", (
+                    "The runner stays in one place in the picture and the background is plain: taken as a "
+                    "treadmill; if the camera followed the runner, distances and speed are not valid.",
+                )
+            return "treadmill", (
+                "The runner stays in one place before a still background: taken as a treadmill. Give the "
+                "belt speed to get step length and speed.",
+            )
+    return "still", ()
+
+
+def lane_of_pan(xy: FloatArray, frames: IntArray, motion: CameraMotion) -> Lane | None:
+    """The plane of travel after a wide pan; None when the camera did not pan widely.
+
+    Parameters
+    ----------
+    xy : (T, 33, 2) array
+        Upright picture px.
+    frames : (T,) int array
+    motion : CameraMotion
+    """
+    if motion.rotvec is None:
+        return None
+    centre = picture_centre(motion.width, motion.height)
+    axis = pan_axis(motion.rotvec)
+    upright = _careful_upright(axis, motion.lines)
+    rotvec = motion.rotvec[motion.at(frames)]
+
+    def lane_with(focal: float, offset: float, known: Lane | None) -> Lane:
+        turn = rotvec * motion.focal.px / focal
+        azimuth, fall = azimuth_and_fall(xy, turn, focal, centre, upright)
+        hip = azimuth[:, [lm.index("hip", "left"), lm.index("hip", "right")]].mean(axis=1)
+        if known is None:
+            size = body_size(np.stack([azimuth, fall], axis=-1)).chain_px
+            a0, sd = square_on_azimuth(hip, size)
+        else:
+            a0, sd = known.square_on_rad, known.square_on_sd_rad
+        return Lane(focal, upright, a0 + offset, sd, centre, 0.0)
+
+    def reach_in_bodies(lane: Lane) -> float:
+        scaled = CameraMotion(
+            **{**motion.__dict__, "rotvec": motion.rotvec * motion.focal.px / lane.focal_px}  # type: ignore[operator]
+        )
+        ref = reference_points(xy, frames, scaled, lane)
+        hip = mid_point(ref, "hip")[:, 0]
+        hip = hip[np.isfinite(hip)]
+        size = body_size(ref).median_px
+        return float(np.ptp(hip)) / size if len(hip) and size > 0 else np.nan
+
+    lane = lane_with(motion.focal.px, 0.0, None)
+    base = reach_in_bodies(lane)
+    parts = [
+        (reach_in_bodies(lane_with(motion.focal.px, sign * lane.square_on_sd_rad, lane)) - base) / base
+        for sign in (-1, 1)
+    ]
+    by_angle = float(np.sqrt(np.mean(np.square(parts))))
+    up = motion.focal.px + motion.focal.sd_px
+    by_focal = abs((reach_in_bodies(lane_with(up, 0.0, lane)) - base) / base)
+    total = float(np.sqrt(np.nansum([by_angle**2, by_focal**2, 0.02**2])))
+    return Lane(lane.focal_px, upright, lane.square_on_rad, lane.square_on_sd_rad, centre, total)
+
+
+def _careful_upright(axis: PanAxis, lines: tuple[RollEvidence, ...]) -> FloatArray:
+    """Rotation to upright: the turning axis, held back where the turn is small or wobbles."""
+    axis_sd = float(np.hypot(0.7, np.degrees(1.5 * max(axis.wobble_deg, 0.2) / max(axis.range_deg, 1.0))))
+    roll = combined_roll([RollEvidence("turning axis", axis.roll_deg, axis_sd), *lines])
+    down = axis.upright.T @ np.array([0.0, 1.0, 0.0])
+    pitch = np.degrees(np.arctan2(down[2], down[1])) * 25 / (25 + axis_sd**2)
+    mean = roll.roll_deg if roll.sd_deg < 1.5 else 0.0
+    return np.asarray(Rotation.from_euler("zx", [mean, -pitch], degrees=True).as_matrix())
+
+
+def world_view(raw: RawTrack, motion: CameraMotion, belt_speed_mps: float | None = None) -> WorldView:
+    """Camera kind, direction of travel, roll and plane of travel of a clip.
+
+    Parameters
+    ----------
+    raw : RawTrack
+        Sides need not be repaired yet.
+    motion : CameraMotion
+    belt_speed_mps : float, optional
+        Treadmill speed, if it is one.
+    """
+    xy = raw.xy_px
+    lane = lane_of_pan(xy, raw.frame, motion) if belt_speed_mps is None else None
+    reference = reference_points(xy, raw.frame, motion, lane)
+    kind, notes = camera_kind(reference, motion, belt_speed_mps)
+    direction, confidence = travel_direction(reference, kind == "treadmill")
+    evidence = [] if lane is not None else list(motion.lines)
+    if kind != "treadmill":
+        size = body_size(reference)
+        path = roll_from_path(mid_point(reference, "hip"), size.chain_px, size.stature_px)
+        evidence += [path] if path is not None else []
+    roll = combined_roll(evidence)
+    if kind == "treadmill" and confidence < 0.8:
+        notes += ("Which way the runner faces could not be told for certain.",)
+    if roll.sd_deg > 1.2:
+        notes += (
+            "Whether the phone was level can't be told from this clip: angles to the vertical, such as "
+            f"trunk lean, may all be off by the same {2 * roll.sd_deg:.0f}°.",
+        )
+    return WorldView(motion, kind, direction, confidence, roll, lane, motion.notes + notes)
