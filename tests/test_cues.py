@@ -59,7 +59,7 @@ def test_rank_is_distance_times_importance() -> None:
             measured("thigh_angle_max", "left", 60, 2),  # (60 - 50) / 2 x importance 1 = 5
             measured("trunk_lean", "both", 24, 3),  # (24 - 15) / 3 x importance 2 = 6
             measured("td_distance_leg", "left", 36, 4),  # (36 - 30) / 4 x importance 3 = 4.5
-            measured("vertical_oscillation", "both", 0.15, 0.01),  # (0.15 - 0.13) / 0.01 x 1 = 2: beyond the limit
+            measured("vertical_oscillation", "both", 0.15, 0.01),  # 2 x 1: past the limit
         ]
     )
     assert [c.key for c in found] == ["trunk_lean", "thigh_angle_max", "td_distance_leg"]
