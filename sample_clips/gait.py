@@ -1,0 +1,451 @@
+"""Pelvis path, stance foot and swing curves of a runner as functions of cycle time.
+
+Axes: x forward, y up (m), z to the athlete's right. Cycle time 0 is left touchdown; right
+touchdown comes half a stride later. In flight the centre of the pelvis (mid-hip) is a projectile.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BPoly
+from scipy.optimize import brentq
+
+from sample_clips.body import HEEL_HEIGHT_M, TOE_HEIGHT_M, Body
+from sample_clips.runner import Runner
+from shared.errors import OptionError
+from shared.landmarks import Side, opposite
+
+FloatArray = NDArray[np.float64]
+GRAVITY: Final[float] = 9.81
+SIDES: Final[tuple[Side, Side]] = ("left", "right")
+_SIGN: Final[dict[str, float]] = {"left": -1.0, "right": 1.0}
+
+
+def rotated(x: FloatArray, y: FloatArray, turn: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Vector (x, y) turned by `turn` rad, x towards y."""
+    c, s = np.cos(turn), np.sin(turn)
+    return c * x - s * y, s * x + c * y
+
+
+def rear_foot_point(
+    body: Body, x: float, y: float, pitch: FloatArray, toe_pitch: FloatArray | float = 0.0
+) -> tuple[FloatArray, FloatArray]:
+    """A point of the rear foot on the ground.
+
+    Its heel (pitch > 0) or the front part (pitch < 0) stays where it is; the front part turns
+    about the toe tip by `toe_pitch`. `x`, `y` in the flat foot, origin on the sole below the
+    ankle; angles in rad, toe up positive.
+    """
+    reach = body.toe_x - body.ball_x
+    tip = np.minimum(toe_pitch, 0.0)
+    ball_x = body.toe_x - reach * np.cos(tip)
+    ball_y = -reach * np.sin(tip)
+    heel = pitch > 0
+    dx, dy = rotated(x - np.where(heel, body.heel_contact_x, body.ball_x), np.full_like(pitch, y), pitch)
+    return np.where(heel, body.heel_contact_x, ball_x) + dx, np.where(heel, 0.0, ball_y) + dy
+
+
+def hermite(knots: list[tuple[float, float, float]]) -> BPoly:
+    """Smooth curve through (time, value, slope); second derivative continuous inside.
+
+    Quintic pieces whose second derivatives are the mean of the two neighbouring cubics'.
+    """
+    t = np.array([k[0] for k in knots])
+    y = np.array([k[1] for k in knots])
+    v = np.array([k[2] for k in knots])
+    h = np.diff(t)
+    m = np.diff(y) / h
+    start = (6 * m - 4 * v[:-1] - 2 * v[1:]) / h
+    end = (-6 * m + 2 * v[:-1] + 4 * v[1:]) / h
+    a = np.concatenate([start[:1], (end[:-1] + start[1:]) / 2, end[-1:]])
+    return BPoly.from_derivatives(t, np.column_stack([y, v, a]))
+
+
+@dataclass(frozen=True)
+class SideGait:
+    """One side's solved cycle; times from its own touchdown.
+
+    Attributes
+    ----------
+    contact_s : float
+    pitch_td, pitch_to : float
+        Rear foot pitch at touchdown and toe-off, rad.
+    flat_s, rise_s : float
+        Foot flat until `rise_s`, from `flat_s`.
+    rise_slope : float
+        How fast the heel still rises at toe-off (0: it has come to rest).
+    ankle_td_x : float
+        Ankle ahead of its flat-foot position at touchdown, m.
+    thigh, knee, foot, toe : BPoly
+        Swing curves, rad: thigh angle, knee flexion, ankle angle, toe against rear foot.
+    """
+
+    contact_s: float
+    pitch_td: float
+    pitch_to: float
+    flat_s: float
+    rise_s: float
+    rise_slope: float
+    ankle_td_x: float
+    thigh: BPoly
+    knee: BPoly
+    foot: BPoly
+    toe: BPoly
+
+
+@dataclass(frozen=True)
+class Pelvis:
+    """Path of mid-hip over a stride.
+
+    Attributes
+    ----------
+    height : BPoly
+        Height, m, on [0, stride], starting at left touchdown.
+    sway : BPoly
+        Forward position less speed x time, m.
+    """
+
+    height: BPoly
+    sway: BPoly
+
+
+@dataclass(frozen=True)
+class Gait:
+    """A runner with everything solved; see `sample_clips.motion.pose`."""
+
+    runner: Runner
+    pelvis: Pelvis
+    left: SideGait
+    right: SideGait
+
+    def of(self, side: Side) -> SideGait:
+        """One side."""
+        return self.left if side == "left" else self.right
+
+
+def touchdown_phase_s(runner: Runner, side: Side) -> float:
+    """Cycle time of a side's touchdown."""
+    return 0.0 if side == "left" else runner.stride_time_s / 2
+
+
+def hip_offset(runner: Runner, side: Side, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Hip joint less mid-hip (x, y, z), m, at cycle time `t`."""
+    stride = runner.stride_time_s
+    turn = np.radians(runner.pelvis_turn_deg) * np.cos(2 * np.pi * (t / stride - 0.5))
+    mid_stance = runner.left.contact_time_s / 2
+    drop = np.radians(runner.pelvis_list_deg) * np.cos(2 * np.pi * (t - mid_stance) / stride)
+    half = _SIGN[side] * runner.body.hip_half_m
+    return half * np.sin(turn), -half * np.sin(drop), half * np.cos(turn) * np.cos(drop)
+
+
+def plane_lengths(runner: Runner, side: Side, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Thigh and shank as seen in the plane of travel, and hip-to-ankle z, m."""
+    body = runner.body
+    across = _SIGN[side] * runner.foot_half_width_m - hip_offset(runner, side, t)[2]
+    share = body.thigh_m / body.leg_m
+    thigh = np.sqrt(body.thigh_m**2 - (share * across) ** 2)
+    shank = np.sqrt(body.shank_m**2 - ((1 - share) * across) ** 2)
+    return thigh, shank, across
+
+
+def _rise(u: FloatArray, slope: float) -> FloatArray:
+    """0 to 1 over u = 0..1, at rest at the beginning, with `slope` at the end."""
+    u = np.clip(u, 0, 1)
+    curve: FloatArray = u**2 * (3 - 2 * u) + slope * u**2 * (u - 1)
+    return curve
+
+
+def stance_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
+    """Rear foot pitch (rad) in contact, `tau` s after touchdown."""
+    landing = np.clip(1 - tau / g.flat_s, 0, 1) ** 2
+    rise = _rise((tau - g.rise_s) / (g.contact_s - g.rise_s), g.rise_slope)
+    return g.pitch_td * landing * (1 - rise) + g.pitch_to * rise
+
+
+def stance_toe_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
+    """Pitch of the front part of the foot about the toe tip late in contact, rad, 0 or negative."""
+    begin = 0.5 * g.contact_s
+    late = _rise((tau - begin) / (g.contact_s - begin), g.rise_slope)
+    return 0.45 * g.pitch_to * late
+
+
+def leg_angles(
+    dx: FloatArray, dy: FloatArray, thigh: FloatArray, shank: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Thigh angle and knee flexion (rad) that put the ankle at (dx, dy) from the hip."""
+    d2 = dx**2 + dy**2
+    cos_k = (d2 - thigh**2 - shank**2) / (2 * thigh * shank)
+    knee = np.arccos(np.clip(cos_k, -1.0, np.cos(np.radians(0.5))))
+    line = np.arctan2(dx, -dy)
+    return line + np.arctan2(shank * np.sin(knee), thigh + shank * np.cos(knee)), knee
+
+
+def pelvis_at(p: Pelvis, runner: Runner, t: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mid-hip (x, y) at cycle time `t` (any number of strides), m."""
+    u = np.mod(t, runner.stride_time_s)
+    return runner.speed_mps * t + p.sway(u), p.height(u)
+
+
+def stance_leg(
+    runner: Runner, p: Pelvis, g: SideGait, side: Side, tau: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Thigh angle and knee flexion (rad) in contact."""
+    t0 = touchdown_phase_s(runner, side)
+    t = t0 + tau
+    px, py = pelvis_at(p, runner, t)
+    hx, hy, _ = hip_offset(runner, side, t)
+    x0 = pelvis_at(p, runner, np.array(t0))[0] + runner.of(side).td_distance_m - g.ankle_td_x
+    ax, ay = rear_foot_point(
+        runner.body, 0.0, runner.body.ankle_height_m, stance_pitch(g, tau), stance_toe_pitch(g, tau)
+    )
+    thigh, shank, _ = plane_lengths(runner, side, t)
+    return leg_angles(x0 + ax - px - hx, ay - py - hy, thigh, shank)
+
+
+def _foot_line(body: Body, pitch: float) -> float:
+    """Heel to toe line (rad) of a foot on the ground, toes flat when the heel is up."""
+    hx, hy = rear_foot_point(body, body.heel_x, HEEL_HEIGHT_M, np.array(pitch))
+    if pitch > 0:
+        tx, ty = rear_foot_point(body, body.toe_x, TOE_HEIGHT_M, np.array(pitch))
+    else:
+        tx, ty = np.array(body.toe_x), np.array(TOE_HEIGHT_M)
+    return float(np.arctan2(ty - hy, tx - hx))
+
+
+def _pitch_for(body: Body, line: float) -> float:
+    """Rear foot pitch that gives a heel to toe line `line` above its flat value."""
+    flat = _foot_line(body, 0.0)
+    return float(brentq(lambda p: _foot_line(body, p) - flat - line, -1.3, 1.2))
+
+
+def _touchdown_height(runner: Runner, side: Side, pitch: float) -> tuple[float, float]:
+    """Mid-hip height at touchdown and ankle x offset of the pitched foot."""
+    t = np.array(touchdown_phase_s(runner, side))
+    ax, ay = rear_foot_point(runner.body, 0.0, runner.body.ankle_height_m, np.array(pitch))
+    hx, hy, _ = hip_offset(runner, side, t)
+    thigh, shank, _ = plane_lengths(runner, side, t)
+    k = np.radians(runner.of(side).knee_td_deg)
+    d2 = thigh**2 + shank**2 + 2 * thigh * shank * np.cos(k)
+    dx = runner.of(side).td_distance_m - hx
+    if d2 <= dx**2:
+        raise OptionError("td_distance_m", "the leg is too short for it", "ask for less")
+    return float(ay + np.sqrt(d2 - dx**2) - hy), float(ax)
+
+
+def _running_pelvis(runner: Runner, td_height: dict[str, float]) -> Pelvis:
+    half = runner.stride_time_s / 2
+    knots: list[float] = []
+    rows: list[list[float]] = []
+    sway: list[list[float]] = []
+    arrive = {}
+    leave = {}
+    for side in SIDES:
+        flight = half - runner.of(side).contact_time_s
+        rise = runner.pelvis_rise_m
+        v0 = GRAVITY * flight / 2 - rise / flight
+        leave[side] = (td_height[opposite(side)] + rise, v0)
+        arrive[opposite(side)] = v0 - GRAVITY * flight
+    for i, side in enumerate(SIDES):
+        knots += [i * half, i * half + runner.of(side).contact_time_s]
+        rows += [[td_height[side], arrive[side], -GRAVITY], [*leave[side], -GRAVITY]]
+        sway += [[0.0, 0.0, 0.0], [0.0, 0.0, 0.0]]
+    knots.append(2 * half)
+    rows.append(rows[0])
+    sway.append(sway[0])
+    # the brake in the first part of contact and the push after it: 2 % of speed, no net change
+    for i, side in enumerate(SIDES):
+        contact = runner.of(side).contact_time_s
+        at = i * half + 0.5 * contact
+        j = 3 * i + 1
+        loss = 0.02 * runner.speed_mps
+        knots.insert(j, at)
+        sway.insert(j, [-loss * contact * 0.25, 0.0, 0.0])
+        rows.insert(j, [np.nan, np.nan, np.nan])
+    k = np.array(knots)
+    table = np.array(rows)
+    own = ~np.isnan(table[:, 0])
+    # velocity change over a contact must come back to zero: lag is kept by the next flight
+    shift = np.array(sway)
+    return Pelvis(BPoly.from_derivatives(k[own], table[own]), BPoly.from_derivatives(k, shift))
+
+
+def _walking_pelvis(runner: Runner, td_height: dict[str, float]) -> Pelvis:
+    stride = runner.stride_time_s
+    double = (runner.left.contact_time_s + runner.right.contact_time_s) / 2 - stride / 2
+    t = np.linspace(0, stride, 33)
+    w = 4 * np.pi / stride
+    lag = w * double / 2
+    amplitude = 0.018
+    mean = (td_height["left"] + td_height["right"]) / 2 + amplitude * np.cos(lag)
+    rows = np.column_stack(
+        [
+            mean - amplitude * np.cos(w * t - lag),
+            amplitude * w * np.sin(w * t - lag),
+            amplitude * w**2 * np.cos(w * t - lag),
+        ]
+    )
+    return Pelvis(BPoly.from_derivatives(t, rows), BPoly.from_derivatives(t, np.zeros((33, 3))))
+
+
+def solved(runner: Runner) -> Gait:
+    """Solve the cycle of a runner.
+
+    Parameters
+    ----------
+    runner : Runner
+
+    Returns
+    -------
+    Gait
+
+    Raises
+    ------
+    OptionError
+        If the parameters contradict each other.
+    """
+    half = runner.stride_time_s / 2
+    body = runner.body
+    td_height, td_x, pitch = {}, {}, {}
+    for side in SIDES:
+        pitch[side] = _pitch_for(body, np.radians(runner.of(side).foot_td_deg))
+        td_height[side], td_x[side] = _touchdown_height(runner, side, pitch[side])
+    flies = all(runner.of(s).contact_time_s < half for s in SIDES)
+    pelvis = _running_pelvis(runner, td_height) if flies else _walking_pelvis(runner, td_height)
+    sides = {s: _side(runner, pelvis, s, pitch[s], td_x[s]) for s in SIDES}
+    return Gait(runner, pelvis, sides["left"], sides["right"])
+
+
+def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: float) -> SideGait:
+    q = runner.of(side)
+    contact, stride = q.contact_time_s, runner.stride_time_s
+    empty = hermite([(0.0, 0.0, 0.0), (1.0, 0.0, 0.0)])
+    walk = contact > stride / 2
+
+    def draft(pitch_to: float, rise_slope: float = 1.0) -> SideGait:
+        return SideGait(
+            contact,
+            pitch_td,
+            pitch_to,
+            flat_s=(0.22 if pitch_td > 0 else 0.45) * contact,
+            rise_s=(0.5 if walk else 0.3) * contact,
+            rise_slope=rise_slope,
+            ankle_td_x=td_x,
+            thigh=empty,
+            knee=empty,
+            foot=empty,
+            toe=empty,
+        )
+
+    def knee_at_toe_off(pitch_to: float) -> float:
+        _, k = stance_leg(runner, pelvis, draft(pitch_to), side, np.array(contact))
+        return float(np.degrees(k)) - q.knee_to_deg
+
+    tries = np.radians(np.arange(-10.0, -90.0, -2.5))
+    misses = np.array([knee_at_toe_off(float(p)) for p in tries])
+    up = np.flatnonzero((misses[:-1] < 0) & (misses[1:] >= 0))
+    if len(up):
+        pitch_to = float(brentq(knee_at_toe_off, tries[up[0]], tries[up[0] + 1]))
+    else:
+        pitch_to = float(tries[len(misses) - 1 - np.argmax(misses[::-1])])
+    step = 1e-4
+
+    def knee_rate(slope: float) -> float:
+        at = np.array([contact - step, contact])
+        k = stance_leg(runner, pelvis, draft(pitch_to, slope), side, at)[1]
+        return float(k[1] - k[0]) / step
+
+    # the knee nearly stops extending as the foot leaves
+    slopes = np.linspace(0.0, 3.0, 61)
+    wanted = np.radians(60.0 if walk else -120.0)
+    rise_slope = float(slopes[np.argmin([abs(knee_rate(float(m)) - wanted) for m in slopes])])
+    g = draft(pitch_to, rise_slope)
+    th, kn = stance_leg(runner, pelvis, g, side, np.array([contact - step, contact]))
+    th_v, kn_v = (th[1] - th[0]) / step, (kn[1] - kn[0]) / step
+    td_th, td_kn = stance_leg(runner, pelvis, g, side, np.array([0.0, step]))
+    w_th, w_kn = _landing_rates(runner, pelvis, side, float(td_th[0]), float(td_kn[0]))
+    swing = stride - contact
+
+    thigh = [(contact, float(th[1]), float(th_v))]
+    if q.thigh_min_deg is None:
+        if th_v < 0:
+            stop = min(0.06 * stride, 0.2 * swing)
+            thigh.append((contact + stop, float(th[1] + th_v * stop / 2), 0.0))
+    else:
+        low = np.radians(q.thigh_min_deg)
+        if low > th[1] or th_v >= 0:
+            raise OptionError(
+                "thigh_min_deg",
+                f"the contact itself takes the thigh to {np.degrees(th[1]):.0f} degrees",
+                "ask for a smaller angle, a longer touchdown distance or a shorter contact",
+            )
+        stop = float(np.clip(2 * (th[1] - low) / -th_v, 0.02 * swing, 0.25 * swing))
+        thigh.append((contact + stop, float(low), 0.0))
+    # later in slow running (Novacheck 1998, from memory): knee fold and thigh peak
+    later = contact / stride - 0.22
+    top = contact + (0.66 + (0.0 if walk else 0.8 * later)) * swing
+    thigh += [(top, float(np.radians(q.thigh_max_deg)), 0.0), (stride, float(td_th[0]), w_th)]
+
+    fold = contact + (0.37 + later if not walk else 0.32) * swing
+    knee = [
+        (contact, float(kn[1]), float(max(kn_v, 0.0))),
+        (fold, float(np.radians(q.knee_swing_max_deg)), 0.0),
+        (stride, float(td_kn[0]), w_kn),
+    ]
+
+    def ankle_angle(p: float, thigh_angle: float, knee_angle: float) -> float:
+        return p - (thigh_angle - knee_angle)
+
+    p2 = stance_pitch(g, np.array([contact - step, contact]))
+    q2 = stance_toe_pitch(g, np.array([contact - step, contact]))
+    a0 = ankle_angle(float(p2[0]), float(th[0]), float(kn[0]))
+    a1 = ankle_angle(float(p2[1]), float(th[1]), float(kn[1]))
+    a_td = ankle_angle(pitch_td, float(td_th[0]), float(td_kn[0]))
+    foot = [
+        (contact, a1, (a1 - a0) / step),
+        (contact + 0.08 * swing, a1 + (a1 - a0) / step * 0.03 * swing, 0.0),
+        (contact + 0.55 * swing, float(np.radians(-4.0 + 40.0 * max(later, 0.0) if not walk else 4.0)), 0.0),
+        (stride, a_td, 0.0),
+    ]
+    p_v = float((p2[1] - p2[0]) / step)
+    toe = [
+        (contact, float(q2[1] - p2[1]), float((q2[1] - q2[0]) / step) - p_v),
+        (contact + 0.35 * swing, 0.0, 0.0),
+        (contact + 0.85 * swing, 0.0, 0.0),
+        (stride, max(0.0, -pitch_td), 0.0),
+    ]
+    return SideGait(
+        contact, pitch_td, pitch_to, g.flat_s, g.rise_s, g.rise_slope, td_x,
+        hermite(thigh), hermite(knee), hermite(foot), hermite(toe),
+    )  # fmt: skip
+
+
+def _landing_rates(
+    runner: Runner, pelvis: Pelvis, side: Side, thigh_angle: float, knee_angle: float
+) -> tuple[float, float]:
+    """Thigh and knee angular velocity (rad/s) just before touchdown.
+
+    The foot comes down at 0.5 + 0.1 x speed m/s and still moves forward at 0.1 x speed, as far
+    as joint rates below about 500 deg/s allow.
+    """
+    step = 1e-4
+    t = touchdown_phase_s(runner, side) + runner.stride_time_s - np.array([step, 0.0])
+    u = np.mod(t[0], runner.stride_time_s)
+    vx = runner.speed_mps + float(pelvis.sway.derivative()(u))
+    vy = float(pelvis.height.derivative()(u))
+    want = np.array([0.1 * runner.speed_mps - vx, -(0.5 + 0.1 * runner.speed_mps) - vy])
+    l1, l2 = runner.body.thigh_m, runner.body.shank_m
+    sigma = thigh_angle - knee_angle
+    jac = np.array(
+        [
+            [l1 * np.cos(thigh_angle) + l2 * np.cos(sigma), -l2 * np.cos(sigma)],
+            [l1 * np.sin(thigh_angle) + l2 * np.sin(sigma), -l2 * np.sin(sigma)],
+        ]
+    )
+    damp = 0.02
+    rates = np.linalg.solve(jac.T @ jac + damp**2 * np.eye(2), jac.T @ want)
+    limit = np.radians(520.0)
+    return float(np.clip(rates[0], -limit, 0.0)), float(np.clip(rates[1], -limit, np.radians(120.0)))
