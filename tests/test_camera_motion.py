@@ -10,7 +10,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from vision.camera import BackgroundMotion, CameraMotion, joined, similarity, still_motion
+from vision.camera import BackgroundMotion, CameraMotion, still_motion
+from vision.camera_motion import joined, similarity
 from vision.pan import azimuth_and_fall, focal_from_pan, pan_axis, picture_centre, square_on_azimuth, turned
 
 W, H = 960, 540

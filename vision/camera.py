@@ -2,119 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
-from vision.pan import Focal, focal_from_pan, picture_centre, rays, rotation_between, usual_focal
+from vision.camera_motion import (
+    MIN_MATCHES,
+    CameraMotion,
+    Match,
+    motion_from_matches,
+    similarity,
+    still_motion,
+)
 from vision.roll import RollEvidence, roll_from_lines
 
+__all__ = ["BackgroundMotion", "CameraMotion", "still_motion"]
+
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 Picture = NDArray[np.uint8]
 Box = tuple[float, float, float, float]
 
 WORK_AREA = 480 * 854
 CORNERS = 75
-MIN_MATCHES = 10
 SURE = 0.5
 """Share of points moving together below which the picture as a whole is asked too."""
 KEY_SHIFT = 0.22
 """A new key frame is taken when the picture has moved by this share of its width."""
-STILL_SHIFT = 0.08
-"""Below this share of the picture width, the camera counts as still (hand shake is taken out)."""
-WIDE_SHIFT = 0.12
-"""Above this share of the picture width, rotations replace shift-turn-zoom transforms."""
 PATIENCE = 5
 """Looks without a match before the key frame is given up."""
 TRIPOD_PX = 0.35
 """Working-scale px: corners of the picture that move less than this have not moved."""
-
-
-@dataclass(frozen=True)
-class CameraMotion:
-    """Where the background of each frame lies in the first (reference) frame.
-
-    Attributes
-    ----------
-    frame : (T,) int array
-        Decoded frame numbers, every one that was fed.
-    transforms : (T, 2, 3) array
-        Shift, turn and zoom that take picture px of the frame to picture px of the reference.
-        After a wide pan they are only a rough guide; `rotvec` is then exact.
-    confidence : (T,) array
-        0..1, share of background points that moved together; 0 where it can't be judged.
-    residual_px : (T,) array
-        RMS distance of those points from the transform, picture px.
-    width, height : int
-        Picture size, px.
-    rotvec : (T, 3) array or None
-        Rotation vector frame to reference, rad, when the camera panned widely; else None.
-    focal : Focal
-        Focal length, measured from the pan or the usual one of a phone.
-    shift_share : float
-        Largest move of the picture centre along x between any two frames, over picture width.
-    shake_px : float
-        RMS of the move of the picture centre about its course over half a second, picture px.
-    lines : tuple of RollEvidence
-        Roll of the first frame as its background lines show it.
-    notes : tuple of str
-    """
-
-    frame: IntArray
-    transforms: FloatArray
-    confidence: FloatArray
-    residual_px: FloatArray
-    width: int
-    height: int
-    rotvec: FloatArray | None
-    focal: Focal
-    shift_share: float
-    shake_px: float
-    lines: tuple[RollEvidence, ...] = ()
-    notes: tuple[str, ...] = ()
-
-    @property
-    def moved(self) -> bool:
-        """True when the camera followed something; hand shake alone does not count."""
-        return self.shift_share > STILL_SHIFT
-
-    def at(self, frames: IntArray) -> IntArray:
-        """Row of each decoded frame number; the nearest earlier row for frames not fed."""
-        return np.clip(np.searchsorted(self.frame, frames, side="right") - 1, 0, len(self.frame) - 1)
-
-
-@dataclass(frozen=True)
-class _Match:
-    """Points of a key frame found again in a frame, picture px, and the transform between."""
-
-    row: int
-    key: int
-    key_xy: FloatArray
-    xy: FloatArray
-    transform: FloatArray
-    confidence: float
-    residual_px: float
-
-
-def still_motion(frames: IntArray, width: int, height: int) -> CameraMotion:
-    """The motion of a camera known to stand still."""
-    t = len(frames)
-    return CameraMotion(
-        np.asarray(frames, np.int64),
-        np.tile(np.eye(2, 3), (t, 1, 1)),
-        np.ones(t),
-        np.zeros(t),
-        width,
-        height,
-        None,
-        usual_focal(width, height),
-        0.0,
-        0.0,
-    )
 
 
 class BackgroundMotion:
@@ -144,13 +61,14 @@ class BackgroundMotion:
         self._skip = 0
         self._misses = 0
         self._frames: list[int] = []
-        self._matches: list[_Match] = []
+        self._matches: list[Match] = []
         self._keys: list[int] = []
         self._breaks: set[int] = set()
         self._pending: tuple[int, Picture, Box | None] | None = None
         self._key_grey: Picture = np.zeros((0, 0), np.uint8)
         self._corners = np.zeros((0, 1, 2), np.float32)
         self._guess = np.eye(2, 3)
+        self._brightness: list[float] = []
         self._lines: tuple[RollEvidence, ...] = ()
 
     def add(self, frame: int, picture: Picture, box: Box | None = None) -> None:
@@ -196,11 +114,12 @@ class BackgroundMotion:
     def _look(self, row: int, picture: Picture, box: Box | None) -> None:
         self._pending = None
         grey = self._grey(picture)
+        self._brightness.append(float(grey[::4, ::4].mean()))
         if not self._keys:
             self._take_key(row, grey, box)
             self._lines = tuple(self._line_evidence(grey, box))
             n = self._picture_corners().copy()
-            self._matches.append(_Match(row, 0, n, n, np.eye(2, 3), float(len(n) >= MIN_MATCHES), 0.0))
+            self._matches.append(Match(row, 0, n, n, np.eye(2, 3), float(len(n) >= MIN_MATCHES), 0.0))
             self._skip = self._slow - 1
             return
         match = self._match(row, grey, box)
@@ -209,7 +128,7 @@ class BackgroundMotion:
         if match is None:
             held = self._matches[-1]
             none = np.zeros((0, 2))
-            self._matches.append(_Match(row, len(self._keys) - 1, none, none, held.transform, 0.0, np.nan))
+            self._matches.append(Match(row, len(self._keys) - 1, none, none, held.transform, 0.0, np.nan))
             self._misses += 1
             self._skip = self._fast - 1
             if self._misses > PATIENCE or len(self._corners) < MIN_MATCHES:
@@ -253,7 +172,7 @@ class BackgroundMotion:
         self._keys.append(row)
         self._guess = np.eye(2, 3)
 
-    def _match(self, row: int, grey: Picture, box: Box | None) -> _Match | None:
+    def _match(self, row: int, grey: Picture, box: Box | None) -> Match | None:
         if len(self._corners) < MIN_MATCHES:
             return None
         start = (self._corners[:, 0] @ self._guess[:, :2].T + self._guess[:, 2]).astype(np.float32)
@@ -288,12 +207,12 @@ class BackgroundMotion:
         key_xy, xy = self._to_picture(a[kept]), self._to_picture(b[kept])
         back = similarity(xy, key_xy)
         residual = float(np.sqrt(np.mean(np.sum((xy @ back[:, :2].T + back[:, 2] - key_xy) ** 2, axis=1))))
-        return _Match(row, len(self._keys) - 1, key_xy, xy, back, share, residual)
+        return Match(row, len(self._keys) - 1, key_xy, xy, back, share, residual)
 
-    def _work_guess(self, match: _Match) -> FloatArray:
+    def _work_guess(self, match: Match) -> FloatArray:
         return similarity(self._to_work(match.key_xy), self._to_work(match.xy))
 
-    def _checked(self, row: int, grey: Picture, match: _Match | None) -> _Match | None:
+    def _checked(self, row: int, grey: Picture, match: Match | None) -> Match | None:
         """The doubtful `match`, or the shift of the whole picture where that contradicts it.
 
         Grass, gravel and fog give few good corners, but the picture as a whole still correlates.
@@ -311,7 +230,7 @@ class BackgroundMotion:
         x, y = np.meshgrid(np.linspace(0.1, 0.9, 6), np.linspace(0.1, 0.9, 4))
         key_xy = np.column_stack([x.ravel() * self._size[0], y.ravel() * self._size[1]])
         transform = np.column_stack([np.eye(2), -shift])
-        return _Match(
+        return Match(
             row, len(self._keys) - 1, key_xy, key_xy + shift, transform, min(float(response), 0.5), np.nan
         )
 
@@ -328,8 +247,16 @@ class BackgroundMotion:
         if self._pending is not None:
             self._look(*self._pending)
         tripod = TRIPOD_PX * self._stride * float(self._step[0])
-        return _joined(
-            self._frames, self._matches, self._keys, self._breaks, self._size, tripod, self._rate, self._lines
+        return motion_from_matches(
+            self._frames,
+            self._matches,
+            self._keys,
+            self._breaks,
+            self._size,
+            tripod,
+            self._rate,
+            self._lines,
+            float(np.median(self._brightness)),
         )
 
 
@@ -344,122 +271,3 @@ def _disagreement(before: NDArray[np.float32], now: NDArray[np.float32], shift: 
     m = np.column_stack([np.eye(2), shift])
     moved = cv2.warpAffine(before, m, before.shape[::-1], borderValue=(1e3,))
     return float(np.mean(np.minimum(np.abs(moved - now), 12.0)))
-
-
-def similarity(source: FloatArray, target: FloatArray) -> FloatArray:
-    """Shift, turn and zoom (2, 3) that best takes points `source` (N, 2) to `target` (N, 2).
-
-    References
-    ----------
-    Umeyama S (1991), IEEE Trans Pattern Anal Mach Intell 13:376 (least squares, no reflection).
-    """
-    ms, mt = source.mean(axis=0), target.mean(axis=0)
-    s, t = source - ms, target - mt
-    norm = float(np.sum(s**2))
-    a = float(np.sum(s * t)) / norm
-    b = float(np.sum(s[:, 0] * t[:, 1] - s[:, 1] * t[:, 0])) / norm
-    m = np.array([[a, -b], [b, a]])
-    return np.column_stack([m, mt - m @ ms])
-
-
-def joined(outer: FloatArray, inner: FloatArray) -> FloatArray:
-    """The (2, 3) transform that applies `inner` first, then `outer`."""
-    return np.column_stack([outer[:, :2] @ inner[:, :2], outer[:, :2] @ inner[:, 2] + outer[:, 2]])
-
-
-def _spread_over_frames(rows: IntArray, values: FloatArray, count: int) -> FloatArray:
-    """Linear interpolation of `values` (n, k), known at `rows`, over all `count` rows."""
-    return np.column_stack([np.interp(np.arange(count), rows, column) for column in values.T])
-
-
-def _joined(
-    frames: list[int],
-    matches: list[_Match],
-    keys: list[int],
-    breaks: set[int],
-    size: tuple[int, int],
-    tripod_px: float,
-    rate_hz: float,
-    lines: tuple[RollEvidence, ...],
-) -> CameraMotion:
-    width, height = size
-    by_row = {m.row: m for m in matches}
-    key_to_ref = [np.eye(2, 3)]
-    for row in keys[1:]:
-        m = by_row[row]
-        key_to_ref.append(joined(key_to_ref[m.key], m.transform))
-    looked = [joined(key_to_ref[m.key], m.transform) for m in matches]
-    rows = np.array([m.row for m in matches])
-    count = len(frames)
-    params = np.array([[m[0, 0], m[1, 0], *(m[:, :2] @ picture_centre(*size) + m[:, 2])] for m in looked])
-    p = _spread_over_frames(rows, params, count)
-    centre = picture_centre(*size)
-    corner_move = np.abs(params[:, 2:] - params[:1, 2:]).max() + np.hypot(
-        params[:, 0] - 1, params[:, 1]
-    ).max() * float(np.hypot(*centre))
-    if corner_move < tripod_px and not breaks:
-        p = np.tile(np.array([1.0, 0.0, *centre]), (count, 1))
-    linear = np.stack([np.stack([p[:, 0], -p[:, 1]], 1), np.stack([p[:, 1], p[:, 0]], 1)], 1)
-    shift = p[:, 2:] - np.einsum("tij,j->ti", linear, centre)
-    transforms = np.concatenate([linear, shift[:, :, None]], axis=2)
-    shift_share = float(np.ptp(p[:, 2]) / width)
-    focal, rotvec = usual_focal(*size), None
-    notes: list[str] = []
-    if shift_share > WIDE_SHIFT:
-        focal, rotvec = _turning(matches, keys, by_row, size, count)
-    confidence = np.interp(np.arange(count), rows, [m.confidence for m in matches])
-    residual = np.array([m.residual_px for m in matches])
-    known = np.isfinite(residual)
-    spread = (
-        np.interp(np.arange(count), rows[known], residual[known]) if known.any() else np.full(count, np.nan)
-    )
-    lost = float(np.mean([m.confidence == 0 for m in matches]))
-    if lost > 0.5:
-        notes.append(
-            "The background is too plain to tell whether the camera moved; it is taken as standing still."
-        )
-        transforms, shift_share, rotvec = np.tile(np.eye(2, 3), (count, 1, 1)), 0.0, None
-    elif breaks:
-        notes.append("The background was lost for a moment; distances across that moment may be wrong.")
-    window = max(3, round(rate_hz / 2)) | 1
-    kernel = np.ones(window) / window
-    padded = np.pad(p[:, 2:], ((window, window), (0, 0)), mode="edge")
-    slow = np.column_stack([np.convolve(c, kernel, "same")[window:-window] for c in padded.T])
-    shake = float(np.sqrt(np.mean(np.sum((p[:, 2:] - slow) ** 2, axis=1))))
-    return CameraMotion(
-        np.array(frames, np.int64),
-        transforms,
-        confidence,
-        spread,
-        width,
-        height,
-        rotvec,
-        focal,
-        shift_share,
-        shake,
-        lines,
-        tuple(notes),
-    )
-
-
-def _turning(
-    matches: list[_Match], keys: list[int], by_row: dict[int, _Match], size: tuple[int, int], count: int
-) -> tuple[Focal, FloatArray]:
-    """Focal length and the rotation (T, 3) of each frame to the first, for a camera that panned."""
-    centre = picture_centre(*size)
-    pairs = [(by_row[row].xy, by_row[row].key_xy) for row in keys[1:]]
-    pairs.append((matches[-1].xy, matches[-1].key_xy))
-    focal = focal_from_pan(pairs, *size) or usual_focal(*size)
-
-    key_rows = {row: i for i, row in enumerate(keys)}
-    key_turn = {0: Rotation.identity()}
-    held = Rotation.identity()
-    looked = []
-    for m in matches:
-        if len(m.xy) >= MIN_MATCHES:
-            a, b = rays(m.xy, focal.px, centre), rays(m.key_xy, focal.px, centre)
-            held = key_turn[m.key] * Rotation.from_rotvec(rotation_between(a, b))
-        if m.row in key_rows:
-            key_turn[key_rows[m.row]] = held
-        looked.append(held.as_rotvec())
-    return focal, _spread_over_frames(np.array([m.row for m in matches]), np.array(looked), count)

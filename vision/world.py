@@ -15,7 +15,7 @@ from scipy.spatial.transform import Rotation
 
 from shared import landmarks as lm
 from shared.track import CameraKind, Direction
-from vision.camera import CameraMotion
+from vision.camera_motion import CameraMotion
 from vision.pan import PanAxis, azimuth_and_fall, pan_axis, picture_centre, square_on_azimuth
 from vision.raw import RawTrack
 from vision.roll import Roll, RollEvidence, combined_roll, roll_from_path
