@@ -46,12 +46,16 @@ class Athlete:
         `leg_length_m` is hip (greater trochanter) to ground, standing.
     sex : {"male", "female"} or None
         Only picks the table of segment masses.
+    minor, injury : bool
+        Under 18; pain or a recent injury. They add cautions and change no number.
     """
 
     stature_m: float | None = None
     mass_kg: float | None = None
     leg_length_m: float | None = None
     sex: Literal["male", "female"] | None = None
+    minor: bool = False
+    injury: bool = False
 
 
 @dataclass(frozen=True)
