@@ -223,6 +223,10 @@ def clip_info(
     notes : sequence of str
         Further sentences for the user.
     """
+    missing = clip.frames - decoded
+    lost = (
+        (f"{missing} of {clip.frames} frames could not be decoded and are left out.",) if missing > 0 else ()
+    )
     return ClipInfo(
         path=clip.path,
         sha256=file_sha256(clip.path),
@@ -233,5 +237,5 @@ def clip_info(
         container_rate_hz=time_base.container_rate_hz,
         time_base=time_base.kind,
         repeated_frames=len(repeated),
-        notes=(*time_base.notes, *notes),
+        notes=(*time_base.notes, *lost, *notes),
     )

@@ -95,7 +95,7 @@ def _picture_stream(container: Any, name: str) -> Any:
     if not streams:
         if container.streams.audio:
             raise ClipError(name, "there is only sound in this file, no picture", "give a video of the run")
-        raise ClipError(name, "there is no picture in this file", "give a video of the run")
+        raise DamagedClip(name, "there is no readable picture in this file, it may be cut off", COPY_AGAIN)
     stream = streams[0]
     if stream.codec_context is None:
         raise ClipError(name, "its picture coding can't be read by this program", EXPORT)

@@ -7,6 +7,7 @@ its rate, so it is never used.
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -27,9 +28,11 @@ IntArray = NDArray[np.int64]
 MAX_REORDER = 32
 # Two frames under one stamp: so many are mended by leaving the second out.
 MAX_SAME_STAMP_SHARE = 0.01
-# A file that ends this much before the length it claims has been cut off.
-SHORT_BY_SHARE = 0.05
-SHORT_BY_S = 0.5
+# A file that ends this much before the length it claims has been cut off: so many frames or
+# seconds, or more where the claim includes sound, which may outlast the picture.
+SHORT_BY_FRAMES = 5
+SHORT_BY_S = 0.1
+SHORT_BY_S_WITH_SOUND = 1.0
 BACKWARDS = "its time stamps are missing or run backwards, so no time can be measured"
 
 
@@ -204,7 +207,6 @@ def _stamps(container: Any, stream: Any, name: str) -> tuple[IntArray, bool, tup
                 dts.append(packet.dts)
     except av.error.FFmpegError:
         broken = True
-    tick = float(stream.time_base)
     if broken:
         raise damaged(name, len(pts), int(stream.frames or 0))
     if not pts:
@@ -218,15 +220,7 @@ def _stamps(container: Any, stream: Any, name: str) -> tuple[IntArray, bool, tup
     if np.max(np.abs(order - np.arange(len(order)))) > MAX_REORDER:
         raise ClipError(name, BACKWARDS, EXPORT)
     ticks = ticks[order]
-    claimed_s = _claimed_length_s(container, stream)
-    held_s = float(ticks[-1] - min(ticks[0], 0)) * tick
-    if claimed_s is not None and claimed_s - held_s > max(SHORT_BY_S, SHORT_BY_SHARE * claimed_s):
-        raise DamagedClip(
-            name,
-            f"the video breaks off: it should last {claimed_s:.2f} s, but only {len(ticks)} frames "
-            f"({held_s:.2f} s) are there",
-            COPY_AGAIN,
-        )
+    _refuse_cut_off(container, stream, ticks, name)
     notes: list[str] = []
     same = np.flatnonzero(np.diff(ticks) == 0)
     if same.size:
@@ -241,14 +235,35 @@ def _stamps(container: Any, stream: Any, name: str) -> tuple[IntArray, bool, tup
     return ticks, stamped, tuple(notes)
 
 
-def _claimed_length_s(container: Any, stream: Any) -> float | None:
-    """Length the file claims, where cutting the file's end off doesn't change that claim."""
-    kind = container.format.name
-    if "matroska" in kind and container.duration and not container.streams.audio:
-        return float(container.duration) / av.time_base
-    if kind == "avi" and stream.duration:
-        return float(stream.duration * stream.time_base)
-    return None
+def _refuse_cut_off(container: Any, stream: Any, ticks: IntArray, name: str) -> None:
+    """Raise where a file ends before the length it claims (and its reader does not mind)."""
+    tick = float(stream.time_base)
+    slack_s = max(
+        SHORT_BY_S, SHORT_BY_FRAMES * float(np.median(np.diff(ticks))) * tick if len(ticks) > 1 else 0
+    )
+    if "matroska" in container.format.name:
+        claimed_s = _clock_s(str(stream.metadata.get("DURATION", "")))
+        if claimed_s is None and container.duration:
+            claimed_s = float(container.duration) / av.time_base
+            slack_s = max(slack_s, SHORT_BY_S_WITH_SOUND) if container.streams.audio else slack_s
+    elif container.format.name == "avi" and stream.duration:
+        claimed_s = float(stream.duration * stream.time_base)
+    else:
+        return
+    held_s = float(ticks[-1] - min(int(ticks[0]), 0)) * tick
+    if claimed_s is not None and claimed_s - held_s > slack_s:
+        raise DamagedClip(
+            name,
+            f"the video breaks off: it should last {claimed_s:.2f} s, but only {len(ticks)} frames "
+            f"({held_s:.2f} s) are readable",
+            COPY_AGAIN,
+        )
+
+
+def _clock_s(text: str) -> float | None:
+    """Seconds of ``HH:MM:SS.sss``, None where it is not one."""
+    parts = re.fullmatch(r"(\d+):(\d+):(\d+(?:\.\d+)?)\s*", text)
+    return None if parts is None else int(parts[1]) * 3600 + int(parts[2]) * 60 + float(parts[3])
 
 
 def damaged(name: str, readable: int, claimed: int) -> DamagedClip:

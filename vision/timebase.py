@@ -28,6 +28,8 @@ TAG_RATIO = 1.5
 # Lasting sections: intervals that differ by this ratio, for so many frames.
 SECTION_RATIO = 1.8
 SECTION_FRAMES = 12
+# An interval this much longer than the usual one means that frames are missing.
+GAP_RATIO = 1.75
 # Step frequency of running, steps per minute: common practice, no source (recreational
 # running about 150-190, top sprinting up to about 300).
 STEP_FREQUENCY_RANGE = (120.0, 330.0)
@@ -193,6 +195,8 @@ def time_base(clip: ClipProbe, capture_rate_hz: float | None = None) -> TimeBase
     container = max(s.rate_hz for s in sections) if varied else typical_rate_hz(clip.times_s)
     if varied:
         notes.append(_sections_note(sections))
+    elif gaps := _gaps_note(clip.times_s):
+        notes.append(gaps)
     if capture_rate_hz is not None:
         factor = container / capture_rate_hz
         if max(factor, 1 / factor) > SAME_RATE_RATIO:
@@ -228,6 +232,19 @@ def _sections_note(sections: tuple[StampSection, ...]) -> str:
     return (
         f"The frame rate in the file changes: {rates}{more} frames per second. The time stamps are taken as "
         "real time; if part of the clip plays in slow motion, cut it to that part and give the capture rate."
+    )
+
+
+def _gaps_note(times_s: FloatArray) -> str | None:
+    """A sentence on frames that are missing between the stamps, None where none is."""
+    steps = np.diff(times_s)
+    gaps = steps > GAP_RATIO * np.median(steps)
+    if not gaps.any():
+        return None
+    at = int(np.argmax(steps))
+    return (
+        f"Between some frames more time passes than usual ({int(gaps.sum())} gaps, the largest {steps[at]:.2f} s "
+        f"at {times_s[at]:.2f} s of play-back): the camera left out frames; their true times are used."
     )
 
 
