@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from shared.errors import AthleteError
 from shared.progress import Progress, silent
 from shared.track import ClipInfo, Scale, SideLabelling, Track
-from vision.athlete import Look, Person, choose_athlete, find_people, follow
+from vision.athlete import Person, choose_athlete, find_people, follow
+from vision.athlete_follow import Look
 from vision.athlete_people import SAMPLE_RATE_HZ
 from vision.camera import BackgroundMotion, Box
 from vision.clip import Frame, clip_info, frames
