@@ -241,10 +241,11 @@ def _gaps_note(times_s: FloatArray) -> str | None:
     gaps = steps > GAP_RATIO * np.median(steps)
     if not gaps.any():
         return None
-    at = int(np.argmax(steps))
+    at, n = int(np.argmax(steps)), int(gaps.sum())
     return (
-        f"Between some frames more time passes than usual ({int(gaps.sum())} gaps, the largest {steps[at]:.2f} s "
-        f"at {times_s[at]:.2f} s of play-back): the camera left out frames; their true times are used."
+        f"Between some frames more time passes than usual ({n} {'gap' if n == 1 else 'gaps'}, the largest "
+        f"{steps[at]:.2f} s at {times_s[at]:.2f} s of play-back): the camera left out frames; their true times "
+        "are used."
     )
 
 

@@ -163,4 +163,5 @@ class VideoWriter:
             with contextlib.suppress(av.error.FFmpegError, OSError, ValueError):
                 self._container.close()
             self._container = self._stream = None
-        self._part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            self._part.unlink(missing_ok=True)
