@@ -24,7 +24,6 @@ from vision.quality import (
     view_quality,
     yaw_finding,
 )
-from vision.scale import body_size, mid_point
 from vision.world import world_view
 from vision.yaw import YawEvidence, combined_yaw, squared, yaw_from_growth, yaw_from_width
 
@@ -79,16 +78,9 @@ def test_a_short_path_gives_no_yaw() -> None:
 
 @pytest.mark.parametrize("yaw", [-20.0, 0.0, 12.0, 30.0])
 def test_yaw_from_the_width_of_the_hips(yaw: float) -> None:
-    """The invented runner's hips are .100 of stature apart: on a treadmill within 1 degree."""
+    """The invented runner's hips are .100 of stature apart: on a treadmill within 1.5 degrees."""
     xy = seen(runner(0.0, 2.143), yaw_deg=yaw)
-    got = yaw_from_width(
-        xy,
-        body_size(xy).stature_px,
-        "right",
-        "hip",
-        Focal(FOCAL, 10, True),
-        mid_point(xy, "hip")[:, 0] - (W - 1) / 2,
-    )
+    got = yaw_from_width(forward(xy), "right", "hip", Focal(FOCAL, 10, True))
     assert got is not None
     assert got.yaw_deg == pytest.approx(yaw, abs=1.5)
 
@@ -96,7 +88,7 @@ def test_yaw_from_the_width_of_the_hips(yaw: float) -> None:
 def test_combined_yaw_widens_where_evidence_disagrees() -> None:
     agree = combined_yaw([YawEvidence("a", 10, 3), YawEvidence("b", 10, 3)])
     differ = combined_yaw([YawEvidence("a", 25, 3), YawEvidence("b", -5, 3)])
-    assert agree[0] == pytest.approx(2 * 10 / 9 / (2 / 9 + 1 / 100))
+    assert agree[0] == pytest.approx(2 * 10 / 9 / (2 / 9 + 1 / 15**2))
     assert differ[1] > 2 * agree[1]
     assert all(np.isnan(combined_yaw([])))
 

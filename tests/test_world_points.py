@@ -263,7 +263,7 @@ def test_roll_from_the_course_of_the_hips(roll: float, yaw: float, height: float
 
 def test_roll_is_only_taken_out_when_it_is_known() -> None:
     strong = combined_roll([RollEvidence("a", 2.0, 0.5)])
-    assert strong.roll_deg == pytest.approx(2.0 * 1.5**2 / (1.5**2 + 0.5**2))
+    assert strong.roll_deg == pytest.approx(2.0 * 2.0**2 / (2.0**2 + 0.5**2))
     weak = combined_roll([RollEvidence("a", 2.0, 3.0)])
     assert weak.roll_deg == 0.0
     assert weak.sd_deg > 1.0

@@ -16,7 +16,7 @@ from vision.raw import RawTrack
 from vision.roll import robust_slope
 from vision.scale import body_size, mid_point
 from vision.world import WorldView, reference_points, stride_count
-from vision.yaw import YawEvidence, combined_yaw, yaw_from_growth, yaw_from_width
+from vision.yaw import PAIRS, YawEvidence, combined_yaw, yaw_from_growth, yaw_from_width
 
 FloatArray = NDArray[np.float64]
 
@@ -233,13 +233,11 @@ def yaw_evidence(raw: RawTrack, view: WorldView, near_side: Side) -> list[YawEvi
     centre = picture_centre(view.motion.width, view.motion.height)
     reference = reference_points(raw.xy_px, raw.frame, view.motion)
     forward = (reference - centre) * np.array([sign, 1.0])
-    size = body_size(reference)
-    along = mid_point(forward, "hip")[:, 0]
-    out = []
+    out: list[YawEvidence | None] = []
     if view.camera == "still":
         out.append(yaw_from_growth(forward, view.motion.focal))
-    for joint in ("hip", "shoulder"):
-        out.append(yaw_from_width(forward, size.stature_px, near_side, joint, view.motion.focal, along))
+    for joint in PAIRS:
+        out.append(yaw_from_width(forward, near_side, joint, view.motion.focal))
     return [e for e in out if e is not None]
 
 

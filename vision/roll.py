@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-PRIOR_SD_DEG = 1.5
+PRIOR_SD_DEG = 2.0
 """SD of the roll of a hand-held phone or a tripod set by eye (common practice, no source)."""
 TAKEN_OUT_SD_DEG = 1.0
 """Roll is taken out of the world points only when it is known better than this."""
@@ -179,15 +179,14 @@ def combined_roll(evidence: list[RollEvidence]) -> Roll:
 
     Evidence that disagrees makes the error larger by the square root of its misfit.
     """
-    prior = RollEvidence("usual care", 0.0, PRIOR_SD_DEG)
-    all_of = [*evidence, prior]
-    w = np.array([1 / e.sd_deg**2 for e in all_of])
-    r = np.array([e.roll_deg for e in all_of])
-    mean = float(np.sum(w * r) / w.sum())
-    misfit = float(np.sum(w * (r - mean) ** 2) / max(len(evidence), 1))
-    sd = float(np.sqrt(max(misfit, 1.0) / w.sum()))
     if not evidence:
         return Roll(0.0, PRIOR_SD_DEG, ())
+    w = np.array([1 / e.sd_deg**2 for e in evidence])
+    r = np.array([e.roll_deg for e in evidence])
+    among = float(np.sum(w * (r - np.sum(w * r) / w.sum()) ** 2)) / max(len(r) - 1, 1)
+    w = w / max(among, 1.0)
+    total = w.sum() + 1 / PRIOR_SD_DEG**2
+    mean, sd = float(np.sum(w * r) / total), float(1 / np.sqrt(total))
     if sd <= TAKEN_OUT_SD_DEG:
         return Roll(mean, sd, tuple(evidence))
     return Roll(0.0, float(np.hypot(mean, sd)), tuple(evidence))

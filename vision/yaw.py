@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +12,11 @@ from shared import landmarks as lm
 from shared.landmarks import Side
 from vision.pan import Focal
 from vision.roll import robust_slope
-from vision.scale import body_size, mid_point
+from vision.scale import CHAIN_SHARE, body_size, mid_point
 
 FloatArray = NDArray[np.float64]
+Pair = Literal["hip", "shoulder"]
+PAIRS: tuple[Pair, ...] = ("hip", "shoulder")
 
 WIDTH_SHARE: dict[str, float] = {"hip": 0.100, "shoulder": 0.200}
 """Distance between the left and right joint over stature: hip joint centres about 0.10 (from
@@ -21,9 +24,11 @@ memory), shoulder joint centres about 0.20 (0.259 across the outside of the shou
 Contini as in Winter fig. 4.1, less the width of the upper arms)."""
 WIDTH_SD_DEG: dict[str, float] = {"hip": 8.0, "shoulder": 6.0}
 """SD of the yaw read from those widths in a side view, where the pose model hardly sees them."""
+WIDTH_GAIN_SD = 0.3
+"""Relative SD of that width, between bodies and as the pose model sees it."""
 SIZE_DRIFT_SD = 0.02
 """Relative SD of a false change of size from one end of the path to the other."""
-PRIOR_SD_DEG = 10.0
+PRIOR_SD_DEG = 15.0
 """SD of the yaw of a view filmed from the side by eye (common practice, no source)."""
 
 
@@ -105,9 +110,7 @@ def yaw_from_growth(forward_xy: FloatArray, focal: Focal) -> YawEvidence | None:
     return YawEvidence("change of size", float(np.degrees(yaw)), float(np.degrees(sd * np.cos(yaw) ** 2)))
 
 
-def yaw_from_width(
-    forward_xy: FloatArray, stature_px: float, near_side: Side, joint: str, focal: Focal, along_px: FloatArray
-) -> YawEvidence | None:
+def yaw_from_width(forward_xy: FloatArray, near_side: Side, joint: Pair, focal: Focal) -> YawEvidence | None:
     """Yaw from how far the near joint lies behind the far one on average.
 
     A pair of joints a width w apart, square to the path, shows in the picture as
@@ -116,31 +119,37 @@ def yaw_from_width(
     Parameters
     ----------
     forward_xy : (T, 33, 2) array
-        Landmarks, x forward.
-    stature_px : float
+        x forward, from the centre of the picture, px.
     near_side : {"left", "right"}
     joint : {"hip", "shoulder"}
     focal : Focal
-    along_px : (T,) array
-        Mid-hip, forward positive, from the centre of the picture.
+
+    Returns
+    -------
+    YawEvidence or None
+        None where the joints were seen together in fewer than 12 frames.
     """
     far_side: Side = "left" if near_side == "right" else "right"
     apart = forward_xy[:, lm.index(joint, near_side), 0] - forward_xy[:, lm.index(joint, far_side), 0]
-    ok = np.isfinite(apart) & np.isfinite(along_px)
-    if ok.sum() < 12 or not stature_px > 0:
+    beside = mid_point(forward_xy, joint)[:, 0] / focal.px
+    stature = body_size(forward_xy).chain_px / CHAIN_SHARE
+    ok = np.isfinite(apart) & np.isfinite(beside) & (stature > 0)
+    if ok.sum() < 12:
         return None
-    sine = -apart[ok] / (WIDTH_SHARE[joint] * stature_px)
-    beside = along_px[ok] / focal.px
-    value = float(np.clip(np.mean(sine) - np.mean(beside), -0.95, 0.95))
-    return YawEvidence(f"{joint} width", float(np.degrees(np.arcsin(value))), WIDTH_SD_DEG[joint])
+    seen = -float(np.mean(apart[ok] / stature[ok])) / WIDTH_SHARE[joint]
+    aside = float(np.mean(beside[ok]))
+    sine = np.clip(seen / np.hypot(1.0, aside), -0.97, 0.97)
+    yaw = float(np.degrees(np.arcsin(sine) - np.arctan(aside)))
+    return YawEvidence(f"{joint} width", yaw, float(np.hypot(WIDTH_SD_DEG[joint], WIDTH_GAIN_SD * yaw)))
 
 
 def combined_yaw(evidence: list[YawEvidence]) -> tuple[float, float]:
     """Yaw and its SD, degrees, from all evidence and the usual care of people filming."""
     if not evidence:
         return float("nan"), float("nan")
-    w = np.array([1 / e.sd_deg**2 for e in evidence] + [1 / PRIOR_SD_DEG**2])
-    v = np.array([e.yaw_deg for e in evidence] + [0.0])
-    mean = float(np.sum(w * v) / w.sum())
-    misfit = float(np.sum(w * (v - mean) ** 2) / len(evidence))
-    return mean, float(np.sqrt(max(misfit, 1.0) / w.sum()))
+    w = np.array([1 / e.sd_deg**2 for e in evidence])
+    v = np.array([e.yaw_deg for e in evidence])
+    among = float(np.sum(w * (v - np.sum(w * v) / w.sum()) ** 2)) / max(len(v) - 1, 1)
+    w = w / max(among, 1.0)
+    total = w.sum() + 1 / PRIOR_SD_DEG**2
+    return float(np.sum(w * v) / total), float(1 / np.sqrt(total))
