@@ -56,6 +56,12 @@ def test_the_user_overrules_the_tag(tmp_path: Path) -> None:
     assert not any("multiplied" in note for note in same.notes)
 
 
+def test_a_time_lapse_is_stretched_to_real_time(tmp_path: Path) -> None:
+    base = time_base(probe(make_clip(tmp_path / "a.mp4", EVEN, tags={TAG: "2"})))
+    assert base.kind == "tag" and base.factor == pytest.approx(15)
+    assert any("time lapse" in note for note in base.notes)
+
+
 @pytest.mark.parametrize(
     ("tag", "said"),
     [

@@ -35,6 +35,11 @@ SHORT_BY_S = 0.1
 SHORT_BY_S_WITH_SOUND = 1.0
 BACKWARDS = "its time stamps are missing or run backwards, so no time can be measured"
 
+INTERLACED_NOTE = (
+    "The picture is interlaced: each frame mixes two moments, so fast limbs come out doubled; "
+    "film or export progressive video for better results."
+)
+
 
 @dataclass(frozen=True)
 class ClipProbe:
@@ -130,9 +135,12 @@ def probe(path: str | os.PathLike[str]) -> ClipProbe:
         tags = _capture_tags(container, stream)
         codec, pixel_format = str(stream.codec_context.name), str(stream.codec_context.pix_fmt)
         has_sound = bool(container.streams.audio)
+        interlaced = bool(first.interlaced_frame)
     with opened_clip(path) as (container, stream):
         pts, stamped, notes = _stamps(container, stream, name)
         tick = Fraction(stream.time_base)
+    if interlaced:
+        notes = (*notes, INTERLACED_NOTE)
     if len(pts) < 2:
         raise ClipError(name, "there is only one frame in this file", "give a video of the run")
     coded = (int(first.width), int(first.height))

@@ -66,9 +66,10 @@ def speed_ramps(times_s: FloatArray, motion_per_frame: FloatArray) -> list[Ramp]
     times_s : (N,) array
         Time of each frame, s.
     motion_per_frame : (N,) array
-        Motion from the frame before: best the athlete's forward displacement in px with its
-        sign, NaN where there is no athlete; else any non-negative measure that grows in
-        proportion to speed.
+        Motion from the frame before: the athlete's forward displacement in px with its sign,
+        camera motion taken out, NaN where there is no athlete. Another non-negative measure that
+        grows with speed serves too, but only with NaN where there is no athlete: the change of
+        the whole picture drops when a runner leaves it just as it does in slow motion.
 
     Returns
     -------
