@@ -63,19 +63,20 @@ class Camera:
     @property
     def focal_px(self) -> float:
         """Focal length in px."""
-        return self.width / 2 / float(np.tan(np.radians(self.view_deg) / 2))
+        return float(self.width / 2 / np.tan(np.radians(self.view_deg) / 2))
 
     @property
     def position(self) -> FloatArray:
         """Scene position (3,), m."""
         a = np.radians(self.off_perpendicular_deg)
-        return np.array(
+        place: FloatArray = np.array(
             [
                 self.look_x_m + self.distance_m * np.sin(a),
                 self.height_m,
                 self.look_z_m + self.distance_m * np.cos(a),
             ]
         )
+        return place
 
 
 def _wander(time_s: FloatArray, lowest_hz: float, highest_hz: float, seed: int, terms: int = 6) -> FloatArray:
@@ -84,7 +85,8 @@ def _wander(time_s: FloatArray, lowest_hz: float, highest_hz: float, seed: int, 
     f = rng.uniform(lowest_hz, highest_hz, terms)
     phase = rng.uniform(0, 2 * np.pi, terms)
     total: FloatArray = np.sin(2 * np.pi * np.outer(time_s, f) + phase).sum(axis=1)
-    return total / np.sqrt(terms / 2)
+    total /= np.sqrt(terms / 2)
+    return total
 
 
 def angles(camera: Camera, time_s: FloatArray, followed_x: FloatArray) -> FloatArray:
@@ -146,4 +148,5 @@ def projected(camera: Camera, rotation: FloatArray, points: FloatArray) -> Float
     local = np.einsum("tij,tnj->tni", rotation, points - camera.position)
     depth = np.where(local[..., 2] > 0.05, local[..., 2], np.nan)
     xy: FloatArray = camera.focal_px * local[..., :2] / depth[..., None]
-    return xy + np.array([camera.width / 2, camera.height / 2])
+    xy += np.array([camera.width / 2, camera.height / 2])
+    return xy

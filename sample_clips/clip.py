@@ -53,7 +53,7 @@ def render_clip(spec: ClipSpec, path: str | Path, progress: Progress = silent) -
             stream.pix_fmt = "yuv420p"
             stream.time_base = base
             stream.codec_context.time_base = base
-            stream.codec_context.options = {"crf": str(spec.crf), "preset": "medium"}
+            stream.codec_context.options = {"crf": str(spec.crf), "preset": "veryfast"}
             stream.codec_context.thread_count = 1
             for i, picture in enumerate(frames(spec)):
                 frame = av.VideoFrame.from_ndarray(_stored(picture, turn), format="rgb24")

@@ -89,9 +89,7 @@ def figure(runner: Runner, body_pose: Pose, i: int) -> FloatArray:
     fig = _Figure()
     trunk = _upright(float(body_pose.pitch["trunk"][i]), float(body_pose.turn["shoulder"][i]))
     middle = _upright(float(body_pose.pitch["trunk"][i]), 0.0)
-    pelvis = _upright(
-        0.6 * float(body_pose.pitch["trunk"][i]), float(body_pose.turn["pelvis"][i])
-    )
+    pelvis = _upright(0.6 * float(body_pose.pitch["trunk"][i]), float(body_pose.turn["pelvis"][i]))
     head = _upright(float(body_pose.pitch["head"][i]), 0.0)
     _torso(fig, p, trunk, middle, pelvis, shirt, shorts, skin, k, b.trunk_m)
     _head(fig, p, head, skin, hair, k)
@@ -119,15 +117,43 @@ def _torso(
     breast = hip + 0.72 * length * up
     top = hip + 0.95 * length * up
     wide = (1.0, 1.0, 1.48)
-    fig.add(waist + 0.004 * middle[0], breast + 0.012 * trunk[0], 0.102 * k, 0.118 * k, shirt, CLOTH, trunk, wide)
-    fig.add(breast + 0.008 * trunk[0], top - 0.012 * trunk[0], 0.118 * k, 0.075 * k, shirt, CLOTH, trunk, (1.0, 1.0, 1.62))
+    fig.add(
+        waist + 0.004 * middle[0], breast + 0.012 * trunk[0], 0.102 * k, 0.118 * k, shirt, CLOTH, trunk, wide
+    )
+    fig.add(
+        breast + 0.008 * trunk[0],
+        top - 0.012 * trunk[0],
+        0.118 * k,
+        0.075 * k,
+        shirt,
+        CLOTH,
+        trunk,
+        (1.0, 1.0, 1.62),
+    )
     low = hip + 0.05 * length * up
     fig.add(low, waist, 0.112 * k, 0.103 * k, shirt, CLOTH, middle, (1.0, 1.0, 1.42))
     fig.add(
         hip - 0.03 * k * pelvis[1] - 0.012 * pelvis[0], hip + 0.045 * k * pelvis[1], 0.116 * k, 0.112 * k,
         shorts, CLOTH, pelvis, (1.02, 1.0, 1.42),
     )  # fmt: skip
-    fig.add(top - 0.01 * middle[0], p["head"] - 0.075 * k * middle[1] - 0.02 * k * middle[0], 0.064 * k, 0.054 * k, skin, SKIN)
+    fig.add(
+        top - 0.006 * middle[0],
+        p["head"] - 0.050 * k * middle[1] - 0.016 * k * middle[0],
+        0.070 * k,
+        0.058 * k,
+        skin,
+        SKIN,
+    )
+    fig.add(
+        top + 0.035 * k * up - 0.01 * middle[0],
+        top - 0.02 * up,
+        0.074 * k,
+        0.088 * k,
+        shirt,
+        CLOTH,
+        trunk,
+        (1.0, 1.0, 1.25),
+    )
     for side in ("left", "right"):
         fig.add(top + 0.01 * up, p[f"{side}_shoulder"] + 0.012 * up, 0.066 * k, 0.062 * k, shirt, CLOTH)
 
@@ -137,28 +163,103 @@ def _head(
 ) -> None:
     f, u, z = frame
     c = p["head"]
-    fig.add(c + k * (0.004 * f + 0.022 * u), c + k * (-0.012 * f + 0.024 * u), 0.092 * k, 0.094 * k, skin, SKIN, frame, (1.0, 1.05, 0.80))
-    fig.add(c + k * (0.030 * f - 0.035 * u), c + k * (0.052 * f - 0.088 * u), 0.058 * k, 0.032 * k, skin, SKIN, frame, (1.0, 1.0, 1.0))
-    fig.add(c + k * (-0.020 * f + 0.044 * u), c + k * (-0.022 * f + 0.030 * u), 0.097 * k, 0.095 * k, hair, HAIR, frame, (1.0, 1.02, 0.83))
-    fig.add(c + k * (0.090 * f + 0.012 * u), p["nose"] - 0.011 * k * f, 0.009 * k, 0.014 * k, skin * 0.95, SKIN)
+    fig.add(
+        c + k * (0.004 * f + 0.022 * u),
+        c + k * (-0.012 * f + 0.024 * u),
+        0.092 * k,
+        0.094 * k,
+        skin,
+        SKIN,
+        frame,
+        (1.0, 1.05, 0.80),
+    )
+    fig.add(
+        c + k * (0.022 * f - 0.030 * u),
+        c + k * (0.048 * f - 0.082 * u),
+        0.064 * k,
+        0.034 * k,
+        skin,
+        SKIN,
+        frame,
+        (1.0, 1.0, 1.0),
+    )
+    fig.add(
+        c + k * (-0.020 * f + 0.044 * u),
+        c + k * (-0.022 * f + 0.030 * u),
+        0.097 * k,
+        0.095 * k,
+        hair,
+        HAIR,
+        frame,
+        (1.0, 1.02, 0.83),
+    )
+    fig.add(
+        c + k * (0.090 * f + 0.012 * u), p["nose"] - 0.011 * k * f, 0.009 * k, 0.014 * k, skin * 0.95, SKIN
+    )
     dark = np.array([0.012, 0.010, 0.010])
     white = np.array([0.62, 0.60, 0.58])
     lips = skin * np.array([0.62, 0.34, 0.34])
     for side in ("left", "right"):
         s = _SIGN[side]
         eye = p[f"{side}_eye"]
-        fig.add(eye - 0.006 * k * f, eye - 0.006 * k * f, 0.0115 * k, 0.0115 * k, white, PLAIN, frame, (1.0, 0.75, 1.3))
+        fig.add(
+            eye - 0.006 * k * f,
+            eye - 0.006 * k * f,
+            0.0115 * k,
+            0.0115 * k,
+            white,
+            PLAIN,
+            frame,
+            (1.0, 0.75, 1.3),
+        )
         fig.add(eye + 0.002 * k * f, eye + 0.002 * k * f, 0.0065 * k, 0.0065 * k, dark, PLAIN)
         brow_in = p[f"{side}_eye_inner"] + 0.019 * k * u + 0.004 * k * f
         brow_out = p[f"{side}_eye_outer"] + 0.016 * k * u + 0.002 * k * f
         fig.add(brow_in, brow_out, 0.0055 * k, 0.004 * k, hair, PLAIN)
         ear = p[f"{side}_ear"]
-        fig.add(ear + 0.014 * k * u, ear - 0.014 * k * u, 0.021 * k, 0.014 * k, skin * 0.92, SKIN, frame, (0.85, 1.0, 0.45))
-        fig.add(ear + k * (0.004 * f + 0.003 * s * z), ear + k * (0.004 * f + 0.003 * s * z), 0.008 * k, 0.008 * k, skin * 0.45, PLAIN)
+        fig.add(
+            ear + 0.014 * k * u,
+            ear - 0.014 * k * u,
+            0.021 * k,
+            0.014 * k,
+            skin * 0.92,
+            SKIN,
+            frame,
+            (0.85, 1.0, 0.45),
+        )
+        fig.add(
+            ear + k * (0.004 * f + 0.003 * s * z),
+            ear + k * (0.004 * f + 0.003 * s * z),
+            0.008 * k,
+            0.008 * k,
+            skin * 0.45,
+            PLAIN,
+        )
         # sideburn and hair behind the ear
-        fig.add(c + k * (0.012 * f + 0.030 * u + 0.068 * s * z), c + k * (0.014 * f - 0.002 * u + 0.070 * s * z), 0.013 * k, 0.007 * k, hair, HAIR)
-    fig.add(p["mouth_left"] + 0.3 * (p["mouth_right"] - p["mouth_left"]), p["mouth_right"], 0.008 * k, 0.006 * k, lips, PLAIN)
-    fig.add(p["mouth_right"] + 0.3 * (p["mouth_left"] - p["mouth_right"]), p["mouth_left"], 0.008 * k, 0.006 * k, lips, PLAIN)
+        fig.add(
+            c + k * (0.012 * f + 0.030 * u + 0.068 * s * z),
+            c + k * (0.014 * f - 0.002 * u + 0.070 * s * z),
+            0.013 * k,
+            0.007 * k,
+            hair,
+            HAIR,
+        )
+    fig.add(
+        p["mouth_left"] + 0.3 * (p["mouth_right"] - p["mouth_left"]),
+        p["mouth_right"],
+        0.006 * k,
+        0.004 * k,
+        lips,
+        PLAIN,
+    )
+    fig.add(
+        p["mouth_right"] + 0.3 * (p["mouth_left"] - p["mouth_right"]),
+        p["mouth_left"],
+        0.006 * k,
+        0.004 * k,
+        lips,
+        PLAIN,
+    )
 
 
 def _arm(
@@ -216,7 +317,9 @@ def _leg(
     sole_colour = np.array([0.72, 0.72, 0.70])
 
     def at(x: float, y: float) -> FloatArray:
-        point: FloatArray = ankle + (x * length) * (rear[0] + out * rear[2]) + (y * k - ankle_height) * rear[1]
+        point: FloatArray = (
+            ankle + (x * length) * (rear[0] + out * rear[2]) + (y * k - ankle_height) * rear[1]
+        )
         return point
 
     flat = (1.0, 0.42, 1.0)
@@ -225,8 +328,26 @@ def _leg(
     fig.add(ball + 0.015 * k * fore[1], tip, 0.042 * k, 0.032 * k, sole_colour, PLAIN, fore, flat)
     fig.add(at(-0.14, 0.040), at(-0.02, 0.052), 0.036 * k, 0.041 * k, shoe, CLOTH, rear, (1.0, 1.0, 0.92))
     fig.add(at(-0.02, 0.055), at(0.26, 0.038), 0.042 * k, 0.034 * k, shoe, CLOTH, rear, (1.0, 1.0, 0.95))
-    fig.add(at(0.26, 0.038), ball + 0.034 * k * fore[1], 0.034 * k, 0.033 * k, shoe, CLOTH, rear, (1.0, 0.85, 1.15))
-    fig.add(ball + 0.032 * k * fore[1], tip + 0.012 * k * fore[1], 0.033 * k, 0.024 * k, shoe, CLOTH, fore, (1.0, 0.8, 1.25))
+    fig.add(
+        at(0.26, 0.038),
+        ball + 0.034 * k * fore[1],
+        0.034 * k,
+        0.033 * k,
+        shoe,
+        CLOTH,
+        rear,
+        (1.0, 0.85, 1.15),
+    )
+    fig.add(
+        ball + 0.032 * k * fore[1],
+        tip + 0.012 * k * fore[1],
+        0.033 * k,
+        0.024 * k,
+        shoe,
+        CLOTH,
+        fore,
+        (1.0, 0.8, 1.25),
+    )
     stripe = np.array([0.8, 0.8, 0.78])
     for s in (-1.0, 1.0):
         z = 0.036 * s * k * rear[2]

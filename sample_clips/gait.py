@@ -1,7 +1,7 @@
 """Pelvis path, stance foot and swing curves of a runner as functions of cycle time.
 
 Axes: x forward, y up (m), z to the athlete's right. Cycle time 0 is left touchdown; right
-touchdown comes half a stride later. In flight the centre of the pelvis (mid-hip) is a projectile.
+touchdown comes half a stride later. In flight the centre of mass is a projectile in height; forward, mid-hip keeps its speed.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BPoly
+from scipy.interpolate import BPoly, CubicHermiteSpline
 from scipy.optimize import brentq
 
 from sample_clips.body import HEEL_HEIGHT_M, TOE_HEIGHT_M, Body
@@ -20,7 +20,10 @@ from shared.errors import OptionError
 from shared.landmarks import Side, opposite
 
 FloatArray = NDArray[np.float64]
+Shift = tuple[FloatArray, FloatArray]
 GRAVITY: Final[float] = 9.81
+BRAKE_SHARE: Final[float] = 0.035
+"""Speed lost and won back in a contact, share (2.7 % in a sprint: Coh 2018, Kinesiology 50:172)."""
 SIDES: Final[tuple[Side, Side]] = ("left", "right")
 _SIGN: Final[dict[str, float]] = {"left": -1.0, "right": 1.0}
 
@@ -44,7 +47,7 @@ def rear_foot_point(
     tip = np.minimum(toe_pitch, 0.0)
     ball_x = body.toe_x - reach * np.cos(tip)
     ball_y = -reach * np.sin(tip)
-    heel = pitch > 0
+    heel = np.asarray(pitch > 0)
     dx, dy = rotated(x - np.where(heel, body.heel_contact_x, body.ball_x), np.full_like(pitch, y), pitch)
     return np.where(heel, body.heel_contact_x, ball_x) + dx, np.where(heel, 0.0, ball_y) + dy
 
@@ -109,7 +112,7 @@ class Pelvis:
         Forward position less speed x time, m.
     """
 
-    height: BPoly
+    height: BPoly | CubicHermiteSpline
     sway: BPoly
 
 
@@ -154,23 +157,25 @@ def plane_lengths(runner: Runner, side: Side, t: FloatArray) -> tuple[FloatArray
 
 def _rise(u: FloatArray, slope: float) -> FloatArray:
     """0 to 1 over u = 0..1, at rest at the beginning, with `slope` at the end."""
-    u = np.clip(u, 0, 1)
-    curve: FloatArray = u**2 * (3 - 2 * u) + slope * u**2 * (u - 1)
+    u = np.asarray(np.clip(u, 0, 1), dtype=np.float64)
+    curve: FloatArray = np.asarray(u**2 * (3 - 2 * u) + slope * u**2 * (u - 1), dtype=np.float64)
     return curve
 
 
 def stance_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
     """Rear foot pitch (rad) in contact, `tau` s after touchdown."""
-    landing = np.clip(1 - tau / g.flat_s, 0, 1) ** 2
+    landing: FloatArray = np.clip(1 - tau / g.flat_s, 0, 1) ** 2
     rise = _rise((tau - g.rise_s) / (g.contact_s - g.rise_s), g.rise_slope)
-    return g.pitch_td * landing * (1 - rise) + g.pitch_to * rise
+    pitch: FloatArray = g.pitch_td * landing * (1 - rise) + g.pitch_to * rise
+    return pitch
 
 
 def stance_toe_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
     """Pitch of the front part of the foot about the toe tip late in contact, rad, 0 or negative."""
     begin = 0.5 * g.contact_s
     late = _rise((tau - begin) / (g.contact_s - begin), g.rise_slope)
-    return 0.45 * g.pitch_to * late
+    toe: FloatArray = 0.45 * g.pitch_to * late
+    return toe
 
 
 def leg_angles(
@@ -179,8 +184,8 @@ def leg_angles(
     """Thigh angle and knee flexion (rad) that put the ankle at (dx, dy) from the hip."""
     d2 = dx**2 + dy**2
     cos_k = (d2 - thigh**2 - shank**2) / (2 * thigh * shank)
-    knee = np.arccos(np.clip(cos_k, -1.0, np.cos(np.radians(0.5))))
-    line = np.arctan2(dx, -dy)
+    knee: FloatArray = np.arccos(np.clip(cos_k, -1.0, np.cos(np.radians(0.5))))
+    line: FloatArray = np.arctan2(dx, -dy)
     return line + np.arctan2(shank * np.sin(knee), thigh + shank * np.cos(knee)), knee
 
 
@@ -236,44 +241,37 @@ def _touchdown_height(runner: Runner, side: Side, pitch: float) -> tuple[float, 
     return float(ay + np.sqrt(d2 - dx**2) - hy), float(ax)
 
 
-def _running_pelvis(runner: Runner, td_height: dict[str, float]) -> Pelvis:
+def _running_pelvis(runner: Runner, td_height: dict[Side, float]) -> Pelvis:
+    """Projectile between toe-off and touchdown, one smooth quintic in each contact."""
     half = runner.stride_time_s / 2
-    knots: list[float] = []
-    rows: list[list[float]] = []
-    sway: list[list[float]] = []
-    arrive = {}
-    leave = {}
+    arrive: dict[Side, float] = {}
+    leave: dict[Side, tuple[float, float]] = {}
     for side in SIDES:
         flight = half - runner.of(side).contact_time_s
         rise = runner.pelvis_rise_m
         v0 = GRAVITY * flight / 2 - rise / flight
         leave[side] = (td_height[opposite(side)] + rise, v0)
         arrive[opposite(side)] = v0 - GRAVITY * flight
+    times: list[float] = []
+    rows: list[list[float]] = []
+    sway_times: list[float] = []
+    sway: list[list[float]] = []
     for i, side in enumerate(SIDES):
-        knots += [i * half, i * half + runner.of(side).contact_time_s]
+        begin, contact = i * half, runner.of(side).contact_time_s
+        times += [begin, begin + contact]
         rows += [[td_height[side], arrive[side], -GRAVITY], [*leave[side], -GRAVITY]]
-        sway += [[0.0, 0.0, 0.0], [0.0, 0.0, 0.0]]
-    knots.append(2 * half)
+        # brake, then push: the pelvis falls behind by a few mm and catches up, no net change
+        lag = BRAKE_SHARE * runner.speed_mps * contact / 4
+        sway_times += [begin, begin + contact / 2, begin + contact]
+        sway += [[0.0, 0.0, 0.0], [-lag, 0.0, 0.0], [0.0, 0.0, 0.0]]
+    times.append(2 * half)
     rows.append(rows[0])
-    sway.append(sway[0])
-    # the brake in the first part of contact and the push after it: 2 % of speed, no net change
-    for i, side in enumerate(SIDES):
-        contact = runner.of(side).contact_time_s
-        at = i * half + 0.5 * contact
-        j = 3 * i + 1
-        loss = 0.02 * runner.speed_mps
-        knots.insert(j, at)
-        sway.insert(j, [-loss * contact * 0.25, 0.0, 0.0])
-        rows.insert(j, [np.nan, np.nan, np.nan])
-    k = np.array(knots)
-    table = np.array(rows)
-    own = ~np.isnan(table[:, 0])
-    # velocity change over a contact must come back to zero: lag is kept by the next flight
-    shift = np.array(sway)
-    return Pelvis(BPoly.from_derivatives(k[own], table[own]), BPoly.from_derivatives(k, shift))
+    sway_times.append(2 * half)
+    sway.append([0.0, 0.0, 0.0])
+    return Pelvis(BPoly.from_derivatives(times, rows), BPoly.from_derivatives(sway_times, sway))
 
 
-def _walking_pelvis(runner: Runner, td_height: dict[str, float]) -> Pelvis:
+def _walking_pelvis(runner: Runner, td_height: dict[Side, float]) -> Pelvis:
     stride = runner.stride_time_s
     double = (runner.left.contact_time_s + runner.right.contact_time_s) / 2 - stride / 2
     t = np.linspace(0, stride, 33)
@@ -291,12 +289,15 @@ def _walking_pelvis(runner: Runner, td_height: dict[str, float]) -> Pelvis:
     return Pelvis(BPoly.from_derivatives(t, rows), BPoly.from_derivatives(t, np.zeros((33, 3))))
 
 
-def solved(runner: Runner) -> Gait:
-    """Solve the cycle of a runner.
+def drafted(runner: Runner, shift: Shift | None = None) -> Gait:
+    """Solve the cycle of a runner for a given movement of the centre of mass against the pelvis.
 
     Parameters
     ----------
     runner : Runner
+    shift : tuple of (N,) arrays, optional
+        Cycle time (s, from 0 to the stride) and height of the centre of mass above mid-hip (m).
+        None: it stays where it is.
 
     Returns
     -------
@@ -309,14 +310,30 @@ def solved(runner: Runner) -> Gait:
     """
     half = runner.stride_time_s / 2
     body = runner.body
-    td_height, td_x, pitch = {}, {}, {}
+    td_height: dict[Side, float] = {}
+    td_x: dict[Side, float] = {}
+    pitch: dict[Side, float] = {}
     for side in SIDES:
         pitch[side] = _pitch_for(body, np.radians(runner.of(side).foot_td_deg))
         td_height[side], td_x[side] = _touchdown_height(runner, side, pitch[side])
-    flies = all(runner.of(s).contact_time_s < half for s in SIDES)
-    pelvis = _running_pelvis(runner, td_height) if flies else _walking_pelvis(runner, td_height)
-    sides = {s: _side(runner, pelvis, s, pitch[s], td_x[s]) for s in SIDES}
-    return Gait(runner, pelvis, sides["left"], sides["right"])
+    if not flies(runner):
+        pelvis = _walking_pelvis(runner, td_height)
+    elif shift is None:
+        pelvis = _running_pelvis(runner, td_height)
+    else:
+        above = {s: float(np.interp(touchdown_phase_s(runner, s), *shift)) for s in SIDES}
+        mass = _running_pelvis(runner, {s: td_height[s] + above[s] for s in SIDES})
+        y = mass.height(shift[0]) - shift[1]
+        pelvis = Pelvis(CubicHermiteSpline(shift[0], y, np.gradient(y, shift[0])), mass.sway)
+    if half <= 0:
+        raise OptionError("step_frequency_hz", "it is not positive", "ask for 1 to 5 steps per second")
+    left, right = (_side(runner, pelvis, s, pitch[s], td_x[s]) for s in SIDES)
+    return Gait(runner, pelvis, left, right)
+
+
+def flies(runner: Runner) -> bool:
+    """True for running (both feet leave the ground), false for walking."""
+    return all(runner.of(s).contact_time_s < runner.stride_time_s / 2 for s in SIDES)
 
 
 def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: float) -> SideGait:
@@ -384,16 +401,22 @@ def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: flo
             )
         stop = float(np.clip(2 * (th[1] - low) / -th_v, 0.02 * swing, 0.25 * swing))
         thigh.append((contact + stop, float(low), 0.0))
-    # later in slow running (Novacheck 1998, from memory): knee fold and thigh peak
-    later = contact / stride - 0.22
-    top = contact + (0.66 + (0.0 if walk else 0.8 * later)) * swing
-    thigh += [(top, float(np.radians(q.thigh_max_deg)), 0.0), (stride, float(td_th[0]), w_th)]
-
-    fold = contact + (0.37 + later if not walk else 0.32) * swing
+    # knee fold at 66 % and thigh peak at 78 % of the cycle in running at 2.5-4.5 m/s, own reading
+    # of the mean curves of Fukuchi et al. 2017 (PeerJ 5:e3298); earlier in sprinting and walking
+    # (Novacheck 1998, Gait Posture 7:77, from memory)
+    duty = contact / stride
+    fold_at = 0.74 if walk else float(np.clip(0.66 - 1.8 * (0.29 - duty), 0.54, 0.67))
+    top_at = 0.86 if walk else float(np.clip(0.78 - 0.6 * (0.29 - duty), 0.74, 0.79))
+    thigh += [
+        (top_at * stride, float(np.radians(q.thigh_max_deg)), 0.0),
+        (stride, float(td_th[0]), w_th),
+    ]
+    straight = float(max(td_kn[0] - np.radians(0.0 if walk else 4.0), np.radians(3.0)))
     knee = [
         (contact, float(kn[1]), float(max(kn_v, 0.0))),
-        (fold, float(np.radians(q.knee_swing_max_deg)), 0.0),
-        (stride, float(td_kn[0]), w_kn),
+        (fold_at * stride, float(np.radians(q.knee_swing_max_deg)), 0.0),
+        (0.965 * stride, straight, 0.0),
+        (stride, float(td_kn[0]), float(np.clip(w_kn, 0.0, 4.0))),
     ]
 
     def ankle_angle(p: float, thigh_angle: float, knee_angle: float) -> float:
@@ -407,14 +430,14 @@ def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: flo
     foot = [
         (contact, a1, (a1 - a0) / step),
         (contact + 0.08 * swing, a1 + (a1 - a0) / step * 0.03 * swing, 0.0),
-        (contact + 0.55 * swing, float(np.radians(-4.0 + 40.0 * max(later, 0.0) if not walk else 4.0)), 0.0),
+        (contact + 0.68 * swing, float(np.radians(8.0)), 0.0),
         (stride, a_td, 0.0),
     ]
     p_v = float((p2[1] - p2[0]) / step)
     toe = [
         (contact, float(q2[1] - p2[1]), float((q2[1] - q2[0]) / step) - p_v),
-        (contact + 0.35 * swing, 0.0, 0.0),
-        (contact + 0.85 * swing, 0.0, 0.0),
+        (contact + 0.35 * swing, 0.17, 0.0),
+        (contact + 0.80 * swing, 0.17, 0.0),
         (stride, max(0.0, -pitch_td), 0.0),
     ]
     return SideGait(

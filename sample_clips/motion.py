@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from sample_clips.body import DE_LEVA_MALE, HEEL_HEIGHT_M, TOE_HEIGHT_M
 from sample_clips.gait import (
     Gait,
+    drafted,
+    flies,
     hip_offset,
     leg_angles,
     pelvis_at,
@@ -70,9 +72,40 @@ class Pose:
         return np.stack([self.points[n] for n in lm.NAMES], axis=1)
 
 
+def solved(runner: Runner) -> Gait:
+    """Solve a runner's cycle so that the centre of mass is a projectile in flight.
+
+    Parameters
+    ----------
+    runner : Runner
+
+    Returns
+    -------
+    Gait
+
+    Raises
+    ------
+    OptionError
+        If the parameters contradict each other.
+    """
+    gait = drafted(runner)
+    if runner.standing or not flies(runner):
+        return gait
+    stride = runner.stride_time_s
+    events = [touchdown_phase_s(runner, s) + d for s in SIDES for d in (0.0, runner.of(s).contact_time_s)]
+    t = np.unique(np.concatenate([np.linspace(0, stride, 1601), events]))
+    for _ in range(6):
+        moments = pose(gait, t - runner.phase * stride)
+        above = centre_of_mass(moments)[:, 1] - moments.points["pelvis"][:, 1]
+        above[-1] = above[0]
+        gait = drafted(runner, (t, above))
+    return gait
+
+
 def cycle_time(runner: Runner, time_s: FloatArray) -> FloatArray:
     """Cycle time (s since a left touchdown) at clip time."""
-    return np.asarray(time_s, dtype=np.float64) + runner.phase * runner.stride_time_s
+    t: FloatArray = np.asarray(time_s, dtype=np.float64) + runner.phase * runner.stride_time_s
+    return t
 
 
 def _stack(x: FloatArray, y: FloatArray, z: FloatArray | float) -> FloatArray:
@@ -185,7 +218,8 @@ def _elbow_shape(phase: FloatArray, swing_range_deg: float) -> FloatArray:
     down = float(np.clip(swing_range_deg / 60.0, 0.2, 1.0))
 
     def raw(a: FloatArray) -> FloatArray:
-        return -0.6 * np.cos(a) + 0.5 * down * np.sin(a) + 0.12 * np.cos(2 * a)
+        opening: FloatArray = -0.6 * np.cos(a) + 0.5 * down * np.sin(a) + 0.12 * np.cos(2 * a)
+        return opening
 
     dense = raw(np.linspace(0, 2 * np.pi, 1441))
     shape: FloatArray = raw(phase) / (dense.max() - dense.min())
@@ -266,9 +300,6 @@ def _standing(gait: Gait, time_s: FloatArray) -> Pose:
         sign = _SIGN[side]
         hip = points["pelvis"] + np.array([0.0, 0.0, sign * b.hip_half_m])
         x0 = r.start_x_m + 0.02 * sign
-        _, knee = leg_angles(
-            x0 - hip[:, 0], b.ankle_height_m - hip[:, 1], np.array(b.thigh_m), np.array(b.shank_m)
-        )
         th, _ = leg_angles(
             x0 - hip[:, 0], b.ankle_height_m - hip[:, 1], np.array(b.thigh_m), np.array(b.shank_m)
         )

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from sample_clips import camera as cam
 from sample_clips import kernels, scene
 from sample_clips.figure import figure
-from sample_clips.gait import Gait, solved
-from sample_clips.motion import pose
+from sample_clips.gait import Gait
+from sample_clips.motion import Pose, pose, solved
+from sample_clips.runner import Runner
 from sample_clips.spec import ClipSpec
 from sample_clips.truth import camera_angles, scene_points
 
@@ -35,9 +36,7 @@ def frames(spec: ClipSpec, first: int = 0, last: int | None = None, every: int =
     numbers = np.arange(first, spec.frames if last is None else min(last, spec.frames), every)
     times = numbers / spec.capture_rate_hz
     samples = max(1, look.blur_samples)
-    spread = (
-        (np.arange(samples) + 0.5) / samples - 0.5 if samples > 1 else np.zeros(1)
-    ) * look.shutter_s
+    spread = ((np.arange(samples) + 0.5) / samples - 0.5 if samples > 1 else np.zeros(1)) * look.shutter_s
     moments = (times[:, None] + spread).ravel()
     turns = camera_angles(spec, gaits[0], moments)
     rotations = cam.axes(turns)
@@ -47,6 +46,7 @@ def frames(spec: ClipSpec, first: int = 0, last: int | None = None, every: int =
     still: Float32Array | None = None
     rng = np.random.default_rng(look.seed)
     noise = (look.noise * rng.standard_normal(4_000_037)).astype(np.float32)
+    table = _grey_levels(look.contrast)
     for n in range(len(numbers)):
         total: Float32Array | None = None
         for s in range(samples):
@@ -67,10 +67,15 @@ def frames(spec: ClipSpec, first: int = 0, last: int | None = None, every: int =
             total = image if total is None else total + image
         assert total is not None
         out = np.empty((c.height, c.width, 3), dtype=np.uint8)
-        kernels.to_bytes(
-            total / np.float32(samples), noise, int(rng.integers(len(noise))), look.brightness, look.contrast, out
-        )
+        shift = int(rng.integers(len(noise)))
+        kernels.to_bytes(total, noise, shift, table, look.brightness / samples, out)
         yield out
+
+
+def _grey_levels(contrast: float) -> Float32Array:
+    """Grey level (plus one half, for rounding) of light 0..1 in even steps."""
+    level = 255.0 * np.linspace(0.0, 1.0, 8192) ** (1 / 2.2)
+    return (128.0 + (level - 128.0) * contrast + 0.5).astype(np.float32)
 
 
 def _panorama(spec: ClipSpec, turns: FloatArray) -> scene.Panorama:
@@ -92,8 +97,8 @@ def _sun(spec: ClipSpec) -> FloatArray:
 
 
 def _draw_people(
-    spec: ClipSpec, gaits: list[Gait], poses: list, m: int, rotation: FloatArray, image: Float32Array
-) -> None:  # type: ignore[type-arg]
+    spec: ClipSpec, gaits: list[Gait], poses: list[Pose], m: int, rotation: FloatArray, image: Float32Array
+) -> None:
     c = spec.camera
     eye, f = c.position, c.focal_px
     sun = _sun(spec)
@@ -108,6 +113,7 @@ def _draw_people(
         rows.append(prims)
         _shadow(spec, r, {k: v[m] for k, v in p.points.items()}, rotation, sun, image)
     for prims in sorted(rows, key=lambda q: float(q[:, 11].mean())):
+        prims = prims[np.argsort((prims[:, 9:12] - eye) @ rotation[2])]  # near first: less overdraw
         boxes = _boxes(prims, rotation, eye, f, c.width, c.height)
         x0, y0 = max(0, int(boxes[:, 0].min())), max(0, int(boxes[:, 1].min()))
         x1, y1 = min(c.width, int(boxes[:, 2].max()) + 2), min(c.height, int(boxes[:, 3].max()) + 2)
@@ -128,7 +134,8 @@ def _boxes(
 ) -> FloatArray:
     """Picture boxes (x0, y0, x1, y1) that hold each round cone."""
     own = prims[:, 0:9].reshape(-1, 3, 3)
-    back = np.linalg.inv(own)
+    # rows are an orthogonal frame divided by its stretches
+    back = np.swapaxes(own / (own**2).sum(axis=2, keepdims=True), 1, 2)
     stretch = np.linalg.norm(back, axis=1).max(axis=1)
     lows, highs = [], []
     for ends, radius in ((slice(12, 15), 18), (slice(15, 18), 19)):
@@ -144,14 +151,24 @@ def _boxes(
 
 
 def _shadow(
-    spec: ClipSpec, runner, points: dict[str, FloatArray], rotation: FloatArray, sun: FloatArray, image: Float32Array
-) -> None:  # type: ignore[no-untyped-def]
+    spec: ClipSpec,
+    runner: Runner,
+    points: dict[str, FloatArray],
+    rotation: FloatArray,
+    sun: FloatArray,
+    image: Float32Array,
+) -> None:
     """Soft shadow of a person on the ground."""
     c = spec.camera
     blobs = []
     names = [("head", 0.13), ("chest", 0.2), ("pelvis", 0.18)]
     for side in ("left", "right"):
-        names += [(f"{side}_knee", 0.11), (f"{side}_ankle", 0.09), (f"{side}_ball", 0.08), (f"{side}_elbow", 0.09)]
+        names += [
+            (f"{side}_knee", 0.11),
+            (f"{side}_ankle", 0.09),
+            (f"{side}_ball", 0.08),
+            (f"{side}_elbow", 0.09),
+        ]
         names += [(f"{side}_hip", 0.14), (f"{side}_wrist", 0.08)]
     for name, radius in names:
         q = scene_points(runner, points[name][None])[0]

@@ -112,7 +112,7 @@ class Runner:
     right: Technique
     trunk_lean_deg: float = 6.0
     trunk_bob_deg: float = 1.5
-    pelvis_turn_deg: float = 7.0
+    pelvis_turn_deg: float = 9.0
     shoulder_turn_deg: float = 9.0
     pelvis_list_deg: float = 2.0
     arm_abduction_deg: float = 14.0
@@ -151,13 +151,13 @@ _BY_SPEED: Final[dict[str, tuple[float, ...]]] = {
     "contact_time_s": (0.266, 0.218, 0.185, 0.160, 0.131, 0.103),
     "step_frequency_hz": (2.65, 2.75, 2.88, 3.05, 3.50, 4.40),
     "thigh_max_deg": (29.0, 37.0, 44.0, 51.0, 60.0, 69.0),
-    "knee_td_deg": (9.0, 10.0, 11.0, 13.0, 17.0, 21.0),
+    "knee_td_deg": (13.0, 14.0, 16.0, 18.0, 21.0, 23.0),
     "knee_to_deg": (11.0, 10.0, 10.0, 11.0, 13.0, 15.0),
     "knee_swing_max_deg": (86.0, 99.0, 108.0, 114.0, 120.0, 128.0),
     "td_distance_m": (0.17, 0.21, 0.255, 0.29, 0.345, 0.39),
     "foot_td_deg": (12.0, 11.0, 8.0, 3.0, -4.0, -9.0),
     "trunk_lean_deg": (6.0, 7.0, 8.0, 8.0, 7.0, 5.0),
-    "arm_front_deg": (8.0, 12.0, 18.0, 24.0, 32.0, 42.0),
+    "arm_front_deg": (14.0, 18.0, 22.0, 28.0, 36.0, 44.0),
     "arm_back_deg": (-42.0, -46.0, -50.0, -54.0, -60.0, -66.0),
     "elbow_mean_deg": (88.0, 88.0, 88.0, 90.0, 92.0, 96.0),
     "elbow_range_deg": (20.0, 24.0, 30.0, 38.0, 48.0, 58.0),

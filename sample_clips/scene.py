@@ -108,7 +108,7 @@ def _track_colour(o, d):  # type: ignore[no-untyped-def]
             else:
                 if y < 1.02:
                     post = x % 2.4
-                    board = int(math.floor(x / 4.8))
+                    board = math.floor(x / 4.8)
                     if 0.06 < y < 0.78 and _hash(board, 7, 61) > 0.45:
                         hue = _hash(board, 8, 62)
                         r = 0.15 + 0.6 * _hash(board, 9, 63)
@@ -165,7 +165,7 @@ def _room_colour(o, d):  # type: ignore[no-untyped-def]
             n = layered(1.2 * x, 1.2 * y, 91, 4)
             s = 0.50 + 0.12 * n
             r, g, b = s, 0.98 * s, 0.92 * s
-            k = int(math.floor(x / 1.7))
+            k = math.floor(x / 1.7)
             ix = x - 1.7 * k
             if 0.95 < y < 1.95 and 0.25 < ix < 1.35:
                 pick = _hash(k, 1, 92)
@@ -191,8 +191,8 @@ def _room_colour(o, d):  # type: ignore[no-untyped-def]
             best = t
             x = o[0] + t * d[0]
             z = o[2] + t * d[2]
-            row = int(math.floor(z / 0.14))
-            col = int(math.floor((x + 0.37 * row) / 1.1))
+            row = math.floor(z / 0.14)
+            col = math.floor((x + 0.37 * row) / 1.1)
             tone = 0.16 + 0.10 * _hash(row, col, 101)
             grain = 0.85 + 0.3 * layered(3.0 * x, 40.0 * z, 102, 3)
             r, g, b = tone * 1.25 * grain, tone * 0.9 * grain, tone * 0.6 * grain
@@ -254,10 +254,7 @@ def _fill(out, o, a0, e0, per_rad, room):  # type: ignore[no-untyped-def]
                 el = e0 - (y + 0.25 + 0.5 * (sub // 2)) / per_rad
                 ce = math.cos(el)
                 d[0], d[1], d[2] = ce * math.sin(az), math.sin(el), -ce * math.cos(az)
-                if room:
-                    q = _room_colour(o, d)
-                else:
-                    q = _track_colour(o, d)
+                q = _room_colour(o, d) if room else _track_colour(o, d)
                 r, g, b = r + q[0], g + q[1], b + q[2]
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = r / 4, g / 4, b / 4
 

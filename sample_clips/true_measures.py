@@ -123,6 +123,7 @@ def true_measures(gait: Gait, samples: int = 4000) -> dict[str, float]:
         thigh, knee = angle[f"thigh_{s}"], angle[f"knee_{s}"]
         rate = np.gradient(np.concatenate([thigh[-2:], thigh, thigh[:2]]), dt)[2:-2]
         late = (tau > contact + 0.5 * (stride - contact)) & (tau < stride - 2 * dt)
+        swing = (tau > contact + 2 * dt) & (tau < stride - 2 * dt)
         arm, elbow = angle[f"upper_arm_{s}"], angle[f"elbow_{s}"]
         front, back = int(np.argmax(arm)), int(np.argmin(arm))
         w, sh = whole.points[f"{s}_wrist"], whole.points[f"{s}_shoulder"]
@@ -144,7 +145,7 @@ def true_measures(gait: Gait, samples: int = 4000) -> dict[str, float]:
             "knee_flexion_to": at[f"knee_{s}"][2],
             "knee_flexion_stance_max": knee[tau < contact].max(),
             "knee_flexion_swing_max": knee[tau >= contact].max(),
-            "thigh_angular_velocity_forward": rate.max(),
+            "thigh_angular_velocity_forward": rate[swing].max(),
             "thigh_angular_velocity_back": -rate[late].min(),
             "shank_angle_td": at[f"shank_{s}"][0],
             "foot_angle_td": at[f"foot_{s}"][0] - flat,

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_clips import camera as cam
-from sample_clips.gait import SIDES, Gait, solved, touchdown_phase_s
-from sample_clips.motion import Pose, cycle_time, pose
+from sample_clips.gait import SIDES, Gait, touchdown_phase_s
+from sample_clips.motion import Pose, centre_of_mass, cycle_time, pose, solved
 from sample_clips.runner import Runner
 from sample_clips.spec import ClipSpec
 from sample_clips.true_measures import sagittal_angles, true_measures
@@ -131,7 +131,8 @@ class Truth:
 def scene_points(runner: Runner, points: FloatArray) -> FloatArray:
     """Runner's own axes to scene axes (X right in the picture, Y up, Z to the camera), m."""
     sign = 1.0 if runner.direction == "right" else -1.0
-    return points * np.array([sign, 1.0, sign]) + np.array([0.0, 0.0, runner.lane_z_m])
+    placed: FloatArray = points * np.array([sign, 1.0, sign]) + np.array([0.0, 0.0, runner.lane_z_m])
+    return placed
 
 
 def camera_angles(spec: ClipSpec, gait: Gait, time_s: FloatArray) -> FloatArray:
@@ -193,8 +194,6 @@ def truth(spec: ClipSpec) -> Truth:
 
 
 def _runner_truth(spec: ClipSpec, gait: Gait, body_pose: Pose, rotation: FloatArray) -> RunnerTruth:
-    from sample_clips.motion import centre_of_mass
-
     r, c = gait.runner, spec.camera
     metres = body_pose.landmarks()
     px = cam.projected(c, rotation, scene_points(r, metres))
