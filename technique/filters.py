@@ -19,6 +19,9 @@ ORDER = 2
 HIGHEST_SHARE_OF_RATE = 0.45
 """A cut-off may not pass this share of the sampling rate; above it the dual pass is unstable in shape."""
 
+STRAIGHT_WITHIN = 0.05
+"""The tail of a residual curve is straight when a line fits it within this share of its intercept."""
+
 
 def dual_pass_correction(order: int = ORDER, passes: int = PASSES) -> float:
     """Factor by which a cut-off shrinks when a Butterworth filter is applied several times.
@@ -172,7 +175,7 @@ def residual_cutoff(x: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArr
     Notes
     -----
     The straight part is taken to start at the lowest frequency from which a line fits the rest
-    of the curve within 2 % of its span above the noise floor. Residual analysis tends to
+    of the curve within `STRAIGHT_WITHIN` of its intercept. Residual analysis tends to
     over-smooth quick movements: bound it from below for feet and hands.
 
     References
@@ -180,15 +183,12 @@ def residual_cutoff(x: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArr
     Winter DA. Biomechanics and Motor Control of Human Movement, 4th ed. 2009, section 3.4.
     """
     top = HIGHEST_SHARE_OF_RATE * rate_hz
-    grid = np.linspace(max(1.0, top / 60.0), top, 45)
+    grid = np.linspace(max(1.0, top / 60.0), top, 30)
     res = residuals(x, grid, rate_hz)
+    noise = _tail_intercept(grid, res)
     cutoff = np.empty(x.shape[1])
-    noise = np.empty(x.shape[1])
-    for column in range(x.shape[1]):
+    for column, level in enumerate(noise):
         r = res[:, column]
-        start = _straight_from(grid, r)
-        slope, intercept = np.polyfit(grid[start:], r[start:], 1)
-        level = max(float(intercept), 0.0)
         below = np.nonzero(r <= level)[0]
         if len(below) == 0 or level == 0.0:
             cutoff[column] = top
@@ -197,19 +197,20 @@ def residual_cutoff(x: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArr
         else:
             i = int(below[0])
             cutoff[column] = np.interp(-level, [-r[i - 1], -r[i]], [grid[i - 1], grid[i]])
-        noise[column] = level
     return cutoff, noise
 
 
-def _straight_from(grid: FloatArray, r: FloatArray) -> int:
-    """Index from which the residual curve is a straight line to its end."""
-    last = len(grid) - 8
-    for start in range(last):
-        slope, intercept = np.polyfit(grid[start:], r[start:], 1)
-        misfit = np.max(np.abs(r[start:] - (slope * grid[start:] + intercept)))
-        if misfit <= 0.05 * max(abs(float(intercept)), 1e-12):
-            return start
-    return last
+def _tail_intercept(grid: FloatArray, res: FloatArray) -> FloatArray:
+    """Intercept at 0 Hz of the straight tail of each residual curve, (K,), never negative."""
+    last = len(grid) - 6
+    found = np.full(res.shape[1], np.nan)
+    for start in range(last + 1):
+        f, r = grid[start:], res[start:]
+        slope, intercept = np.polyfit(f, r, 1)
+        misfit = np.max(np.abs(r - (f[:, None] * slope + intercept)), axis=0)
+        straight = (misfit <= STRAIGHT_WITHIN * np.abs(intercept)) | (start == last)
+        found = np.where(np.isnan(found) & straight, intercept, found)
+    return np.maximum(found, 0.0)
 
 
 def outliers(x: FloatArray, least: float, threshold: float = 6.0) -> BoolArray:

@@ -27,7 +27,7 @@ LEAST_CONFIDENCE: Final = 0.3
 OUTLIER_LEAST: Final = 0.02
 """Jumps below this share of the leg length are never taken for outliers."""
 LIGHT_SHARE_OF_RATE: Final = 0.40
-LIGHT_HIGHEST_HZ: Final = 30.0
+LIGHT_HIGHEST_HZ: Final = 50.0
 """The lighter filter for events: this share of the frame rate, at most this many Hz."""
 
 CUTOFF_LIMITS_HZ: Final[dict[str, tuple[float, float]]] = {
@@ -196,16 +196,19 @@ def smooth(track: Track) -> Smoothed:
     filtered, light = np.full(shape, np.nan), np.full(shape, np.nan)
     cutoff, noise, left = (np.full((lm.COUNT, 2), np.nan) for _ in range(3))
     light_hz = light_cutoff(rate)
-    for j, name in enumerate(lm.NAMES):
+    gridded: dict[int, tuple[FloatArray, list[tuple[int, int]]]] = {}
+    for j in range(lm.COUNT):
         raw = track.world_px[:, j].copy()
         raw[track.confidence[:, j] < LEAST_CONFIDENCE] = np.nan
         bad = filters.outliers(raw[:, 0], least) | filters.outliers(raw[:, 1], least)
         raw[bad] = np.nan
         x = on_grid(track.time_s, raw, grid, bridge)
         stretches = [r for r in runs(np.isfinite(x[:, 0])) if r[1] - r[0] >= SHORTEST_RUN_SAMPLES]
-        if not stretches:
-            continue
-        cutoff[j] = _cutoffs(x, stretches, rate, CUTOFF_LIMITS_HZ[_kind(name)])
+        if stretches:
+            gridded[j] = x, stretches
+    for j, found in _cutoffs(gridded, rate).items():
+        cutoff[j] = found
+        x, stretches = gridded[j]
         for axis in range(2):
             for a, b in stretches:
                 filtered[a:b, j, axis] = filters.zero_lag(x[a:b, axis], cutoff[j, axis], rate)
@@ -230,15 +233,22 @@ def light_cutoff(rate_hz: float) -> float:
 
 
 def _cutoffs(
-    x: FloatArray, stretches: list[tuple[int, int]], rate_hz: float, limits: tuple[float, float]
-) -> FloatArray:
-    """Residual-analysis cut-off of x and y from the longest run, within limits, (2,) Hz."""
-    low, high = (min(limit, LIGHT_SHARE_OF_RATE * rate_hz) for limit in limits)
-    a, b = max(stretches, key=lambda r: r[1] - r[0])
-    if b - a < max(15, 0.4 * rate_hz):
-        return np.full(2, 0.5 * (low + high))
-    found, _ = filters.residual_cutoff(x[a:b], rate_hz)
-    return np.clip(found, low, high)
+    gridded: dict[int, tuple[FloatArray, list[tuple[int, int]]]], rate_hz: float
+) -> dict[int, FloatArray]:
+    """Residual-analysis cut-off of x and y of each landmark from its longest run, within limits."""
+    longest = {j: max(stretches, key=lambda r: r[1] - r[0]) for j, (_x, stretches) in gridded.items()}
+    out: dict[int, FloatArray] = {}
+    for a, b in set(longest.values()):
+        members = [j for j, run in longest.items() if run == (a, b)]
+        limits = np.array([CUTOFF_LIMITS_HZ[_kind(lm.NAMES[j])] for j in members])
+        low, high = np.minimum(limits, LIGHT_SHARE_OF_RATE * rate_hz).T[:, :, None]
+        if b - a < max(15, 0.4 * rate_hz):
+            found = np.broadcast_to(0.5 * (low + high), (len(members), 2))
+        else:
+            columns = np.hstack([gridded[j][0][a:b] for j in members])
+            found = np.clip(filters.residual_cutoff(columns, rate_hz)[0].reshape(-1, 2), low, high)
+        out.update(zip(members, found))
+    return out
 
 
 def noise_of(x: FloatArray, filtered: FloatArray, cutoff_hz: float, rate_hz: float) -> tuple[float, float]:
