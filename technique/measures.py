@@ -58,6 +58,9 @@ LARGEST_HALF_WIDTH: Final[dict[str, float]] = {
     "%": 50.0,
 }
 """The same in the unit of the measure, for measures that can be near zero (judgement)."""
+SLIP_TYPICAL: Final[float] = 6.0
+SLIP_OWN: Final[float] = 4.5
+"""A reading this many typical SDs, and own robust SDs, from the median is a slip (judgement)."""
 TIME_KEYS: Final[frozenset[str]] = frozenset(
     ("contact_time", "flight_time", "step_time", "step_frequency", "stride_time", "duty_factor")
 )
@@ -144,7 +147,9 @@ def summary(own: Sequence[Reading], distance: em.Distance, table: ErrorTable) ->
         Which row of the error table holds.
     table : ErrorTable
     """
-    key, side, n = own[0].key, own[0].side, len(own)
+    key, side = own[0].key, own[0].side
+    own = kept(own, table.typical(key))
+    n = len(own)
     values = np.array([r.value for r in own])
     # Times add up, so the mean frequency is that of the mean time.
     value = float(1.0 / np.mean(1.0 / values)) if key == "step_frequency" else float(values.mean())
@@ -181,6 +186,20 @@ def summary(own: Sequence[Reading], distance: em.Distance, table: ErrorTable) ->
         kind.estimate,
     )
     return limited(made)
+
+
+def kept(own: Sequence[Reading], typical_sd: float) -> list[Reading]:
+    """Readings without gross slips of a landmark or an event.
+
+    Of four or more, those are left out that lie further from the median than both
+    `SLIP_TYPICAL` typical SDs and `SLIP_OWN` times the spread of the readings themselves.
+    """
+    values = np.array([r.value for r in own])
+    if len(values) < 4:
+        return list(own)
+    off = np.abs(values - np.median(values))
+    limit = max(SLIP_TYPICAL * typical_sd, SLIP_OWN * 1.4826 * float(np.median(off)))
+    return [r for r, o in zip(own, off) if o <= limit]
 
 
 def strike_label(low_deg: float, high_deg: float) -> str:
