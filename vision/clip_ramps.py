@@ -31,6 +31,8 @@ CHANGE_S = 0.30
 STEADY_RATIO = 1.6
 # ... and its first and second half agree within this one (a sprint start keeps growing).
 TREND_RATIO = 1.3
+# The two halves of a slow section agree within this ratio.
+SECTION_TREND_RATIO = 1.5
 # Share of a slow section in which the averaged motion goes the same way as elsewhere.
 FORWARD_SHARE = 0.95
 # Gaps of the athlete up to this long are bridged; over longer ones nothing is compared.
@@ -100,7 +102,9 @@ def speed_ramps(times_s: FloatArray, motion_per_frame: FloatArray) -> list[Ramp]
             start, stop = first + a, first + b
             factor = fastest / max(level, 1e-12)
             lasting = b - a >= LEVEL_FRAMES and times[stop - 1] - times[start] >= CHANGE_S
-            if RAMP_RATIO <= factor <= MAX_RATIO and lasting and forward[a:b].mean() >= FORWARD_SHARE:
+            if not (lasting and RAMP_RATIO <= factor <= MAX_RATIO):
+                continue
+            if forward[a:b].mean() >= FORWARD_SHARE and _flat(piece[a:b]):
                 ramps.append(Ramp(start, stop, float(times[start]), float(times[stop - 1]), factor))
     return ramps
 
@@ -143,6 +147,12 @@ def _level(motion: FloatArray) -> float:
     """Motion per frame of a section, its softened ends left out."""
     edge = min(CHANGE_FRAMES, len(motion) // 4)
     return abs(float(np.mean(motion[edge : len(motion) - edge])))
+
+
+def _flat(motion: FloatArray) -> bool:
+    """Whether both halves of a section move alike (a sprint start doubles)."""
+    halves = np.array([_level(half) for half in np.array_split(motion, 2)])
+    return bool(halves.max() <= SECTION_TREND_RATIO * halves.min())
 
 
 def _cuts(times: FloatArray, motion: FloatArray) -> list[int]:
