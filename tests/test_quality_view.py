@@ -24,6 +24,7 @@ from vision.quality import (
     view_quality,
     yaw_finding,
 )
+from vision.scale import MODEL_CHAIN
 from vision.world import world_view
 from vision.yaw import YawEvidence, combined_yaw, squared, yaw_from_growth, yaw_from_width
 
@@ -99,7 +100,7 @@ def test_view_quality_holds_the_true_yaw(yaw: float) -> None:
     raw = raw_of(xy)
     got = view_quality(raw, world_view(raw, still_motion(raw.frame, W, H)), clip())
     assert abs(got.off_perpendicular_deg - yaw) < 2.5 * got.off_perpendicular_sd_deg
-    assert got.runner_height_px == pytest.approx(1.75 * FOCAL / 10.0, rel=0.03)
+    assert got.runner_height_px == pytest.approx(1.75 * FOCAL / 10.0 / MODEL_CHAIN, rel=0.03)
     assert any("off a true side view" in n for n in got.notes) == (yaw >= 10)
 
 

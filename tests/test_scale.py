@@ -13,6 +13,7 @@ from shared.track import Scale
 from tests.test_world_points import RATE, STATURE, mid3, raw_of, runner, seen
 from vision.scale import (
     CHAIN_SHARE,
+    MODEL_CHAIN,
     NoScale,
     best_scale,
     body_size,
@@ -43,17 +44,17 @@ def test_chain_share_is_the_published_one() -> None:
 @given(st.floats(40, 400), st.floats(1.2, 2.1))
 def test_stature_gives_the_scale_of_a_body_of_published_proportions(px_per_m: float, stature: float) -> None:
     size = body_size(standing(px_per_m, stature))
-    got = scale_from_stature(size, stature)
+    got = scale_from_stature(size, stature, model_chain=1.0)
     assert isinstance(got, Scale)
     assert got.metres_per_px == pytest.approx(1 / px_per_m, rel=1e-9)
     assert 0.03 <= got.relative_sd <= 0.05
-    assert size.stature_px == pytest.approx(stature * px_per_m)
+    assert size.stature_px == pytest.approx(stature * px_per_m / MODEL_CHAIN)
 
 
 def test_stature_scale_does_not_follow_the_momentary_box() -> None:
     """A running body is never upright; the scale from its segments is right within 0.5 %."""
     xy = seen(runner(4.0, 1.4))
-    got = scale_from_stature(body_size(xy), STATURE)
+    got = scale_from_stature(body_size(xy), STATURE, model_chain=1.0)
     assert isinstance(got, Scale)
     assert got.metres_per_px == pytest.approx(9.0 / 1000.0, rel=0.005)
 

@@ -17,7 +17,7 @@ from vision.camera import CameraMotion, still_motion
 from vision.pan import Focal, picture_centre
 from vision.raw import RawTrack
 from vision.roll import Roll, RollEvidence, combined_roll, roll_from_lines, roll_from_path
-from vision.scale import body_size, mid_point
+from vision.scale import CHAIN_SHARE, body_size, mid_point
 from vision.world import (
     WorldView,
     camera_kind,
@@ -166,6 +166,37 @@ def test_picture_points_are_the_inverse(roll: float, direction: str, seed: int) 
     assert picture_points(world, np.arange(5), view) == pytest.approx(xy, abs=1e-6)
 
 
+@pytest.mark.parametrize("yaw", [20.0, -15.0])
+def test_oblique_path_measures_like_one_square_on(yaw: float) -> None:
+    """Known focal length: hip path and trunk within 1.5 % along the whole path, thigh angles 1 degree."""
+    body = runner(5.0, 1.43)
+    xy = seen(body, yaw_deg=yaw, distance=11.0)
+    frames = np.arange(len(body))
+    motion = dataclasses.replace(still_motion(frames, W, H), focal=Focal(1000.0, 10.0, True))
+    view = world_view(raw_of(xy), motion)
+    assert abs(view.squared_deg - yaw) < 1.0
+    world = world_points(xy, frames, view)
+    metres = world * 11.0 / 1000.0
+    truth = mid3(body, "hip")[:, :2]
+    hip = mid_point(metres, "hip")
+    assert np.ptp(hip[:, 0]) == pytest.approx(np.ptp(truth[:, 0]), rel=0.015)
+    trunk = np.linalg.norm(mid_point(metres, "shoulder") - hip, axis=1)
+    assert trunk == pytest.approx(np.full(len(body), np.hypot(0.288 * STATURE, 0.05)), rel=0.015)
+    right = [lm.index("hip", "right"), lm.index("knee", "right")]
+    thigh = np.diff(metres[:, right], axis=1)[:, 0]
+    thigh_true = np.diff(body[:, right, :2], axis=1)[:, 0]
+    angle = np.degrees(
+        np.arctan2(thigh[:, 0], -thigh[:, 1]) - np.arctan2(thigh_true[:, 0], -thigh_true[:, 1])
+    )
+    assert np.abs(angle).max() < 1.0
+    assert picture_points(world, frames, view) == pytest.approx(xy, abs=1e-6)
+
+
+def test_a_square_view_is_left_as_it_is() -> None:
+    body = runner(5.0, 1.43)
+    assert world_view(raw_of(seen(body)), still_motion(np.arange(len(body)), W, H)).squared_deg == 0.0
+
+
 def panned(angles: NDArray[np.float64], focal: float, sd: float = 0.03) -> CameraMotion:
     base = still_motion(np.arange(len(angles)), W, H)
     rotvec = np.stack([0 * angles, angles - angles[0], 0 * angles], -1)
@@ -187,7 +218,7 @@ def test_panned_runner_has_the_world_of_a_still_one() -> None:
     assert view.lane is not None
     frames = np.arange(len(body))
     world = world_points(xy, frames, view)
-    metres = world * STATURE / body_size(world).stature_px
+    metres = world * STATURE * CHAIN_SHARE / body_size(world).median_px
     hip = mid_point(metres, "hip")
     assert np.ptp(hip[:, 0]) == pytest.approx(np.ptp(mid3(body, "hip")[:, 0]), rel=0.03)
     rise = mid_point(metres, "shoulder")[:, 1] - mid_point(metres, "hip")[:, 1]

@@ -98,8 +98,8 @@ def size_finding(height_px: float) -> Finding | None:
     )
 
 
-def yaw_finding(yaw_deg: float, sd_deg: float) -> Finding | None:
-    """What the direction of view allows."""
+def yaw_finding(yaw_deg: float, sd_deg: float, taken_out: bool = False) -> Finding | None:
+    """What the direction of view allows; `taken_out` where perspective is corrected for."""
     if not np.isfinite(yaw_deg):
         return Finding(
             "view", "limited", "How far the view is off a true side view can't be told from this clip."
@@ -109,6 +109,13 @@ def yaw_finding(yaw_deg: float, sd_deg: float) -> Finding | None:
     if size + sd_deg < YAW_GOOD_DEG or size < 1.5 * sd_deg:
         return Finding("view", "good", f"The view is from the side, within about {size + 2 * sd_deg:.0f}°.")
     text = f"The view is about {size:.0f}° (± {2 * sd_deg:.0f}°) off a true side view, from somewhat {way}"
+    if taken_out:
+        return Finding(
+            "view",
+            "limited" if size < YAW_LIMITED_DEG else "bad",
+            f"{text}: perspective is taken out as far as the runner's change of size shows it; angles and "
+            "distances keep more error than from a true side view.",
+        )
     if size < YAW_LIMITED_DEG:
         return Finding(
             "view",
@@ -281,7 +288,7 @@ def view_quality(
     hidden = hidden_shares(raw)
     findings = [
         rate_finding(clip.capture_rate_hz),
-        yaw_finding(yaw, yaw_sd),
+        yaw_finding(yaw, yaw_sd, view.squared_deg != 0),
         size_finding(size.stature_px),
         strides_finding(stride_count(raw.xy_px)),
         brightness_finding(view.motion.brightness),
@@ -291,7 +298,7 @@ def view_quality(
     ]
     notes = [f.sentence for f in findings if f is not None and f.level != "good"]
     growth = growth_share(raw, view)
-    if view.camera == "still" and growth > 0.06:
+    if view.camera == "still" and growth > 0.06 and not view.squared_deg:
         notes.append(
             f"The runner's size changes by {200 * growth:.0f} % along the path: lengths are means over the "
             "path, single steps may be off by half of that."

@@ -16,6 +16,9 @@ TAKEN_OUT_SD_DEG = 1.0
 """Roll is taken out of the world points only when it is known better than this."""
 GROUND_SD_DEG = 0.7
 """SD of the slope of ground taken to be level (common practice, no source)."""
+LINE_CHANGE_SD_DEG = 4.0
+"""SD of how much the angle of parallel lines changes from the centre of the picture to its edge:
+tan(yaw) or tan(pitch) times the half picture over the focal length (10 degrees: 4 to 6)."""
 CAMERA_ABOVE_HIP = (0.15, 0.18)
 """Mean and SD of the camera's height above the runner's hip, over stature: from hip-high on a
 tripod to chest-high in the hand (common practice, no source)."""
@@ -93,35 +96,37 @@ def roll_from_lines(grey: NDArray[np.uint8], outside: NDArray[np.bool_] | None =
 def _common_angle(
     angle: FloatArray, across: FloatArray, length: FloatArray, height: int
 ) -> tuple[float, float, float] | None:
-    """Value at the centre, its SD and the change centre to edge of the angle most lines share."""
+    """Angle at the centre that most lines share, its SD, and its change to the edge, degrees.
+
+    The angle may change linearly across the picture, by `LINE_CHANGE_SD_DEG` or so from the centre
+    to the edge; lines that lie all on one side of the centre therefore say little.
+    """
     near = np.abs(angle) < 10
     angle, across, length = angle[near], across[near], length[near]
     if len(angle) < 4 or length.sum() < 1.5 * height:
         return None
     best: tuple[float, FloatArray] = (-1.0, np.zeros(2))
     for a in np.arange(-8, 8.01, 0.5):
-        for k in np.arange(-6, 6.01, 1.0):
+        for k in np.arange(-8, 8.01, 1.0):
             e = angle - a - k * across
-            score = float(np.sum(length * np.exp(-0.5 * (e / 0.8) ** 2))) * np.exp(-0.5 * (k / 4) ** 2)
+            score = float(np.sum(length * np.exp(-0.5 * (e / 0.8) ** 2)))
+            score *= float(np.exp(-0.5 * (k / LINE_CHANGE_SD_DEG) ** 2 / 4))
             if score > best[0]:
                 best = (score, np.array([a, k]))
-    coef = best[1]
-    ridge = 0.02 * length.sum()
+    coef, cov = best[1], np.eye(2)
+    design = np.column_stack([np.ones_like(across), across])
     for _ in range(5):
-        e = angle - coef[0] - coef[1] * across
+        e = angle - design @ coef
         w = length * np.exp(-0.5 * (e / 0.8) ** 2)
-        design = np.column_stack([np.ones_like(across), across])
-        normal = design.T @ (w[:, None] * design) + np.diag([0.0, ridge])
-        coef = np.linalg.solve(normal, design.T @ (w * angle))
-    e = angle - coef[0] - coef[1] * across
-    agree = np.abs(e) < 1.5
+        spread = max(float(np.sqrt(np.average(e**2, weights=w))), 0.3)
+        effective = float(w.sum() ** 2 / np.sum(w**2))
+        w *= effective / w.sum() / spread**2
+        cov = np.linalg.inv(design.T @ (w[:, None] * design) + np.diag([0.0, LINE_CHANGE_SD_DEG**-2]))
+        coef = cov @ design.T @ (w * angle)
+    agree = np.abs(angle - design @ coef) < 1.5
     if length[agree].sum() < max(1.5 * height, 0.45 * length.sum()) or agree.sum() < 4:
         return None
-    w = length[agree]
-    effective = float(w.sum() ** 2 / np.sum(w**2))
-    spread = float(np.sqrt(np.average(e[agree] ** 2, weights=w)))
-    lever = float(np.sqrt(1 + np.average(across[agree], weights=w) ** 2 / (np.var(across[agree]) + 0.05)))
-    return float(coef[0]), spread / np.sqrt(effective) * lever + 0.1, float(coef[1])
+    return float(coef[0]), float(np.sqrt(cov[0, 0])) + 0.1, float(coef[1])
 
 
 def roll_from_path(hip: FloatArray, size_px: FloatArray, stature_px: float) -> RollEvidence | None:

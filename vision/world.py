@@ -1,5 +1,8 @@
 """Landmarks in a world that stands still: camera motion and roll taken out, x forward, y up.
 
+Where the runner's size shows beyond doubt that the path comes nearer or goes away, that
+perspective is taken out too, so that a step near the camera measures as much as one far from it.
+
 Origin: the centre of the first frame's picture. Unit: px of the first frame at the athlete's
 distance (after a wide pan: px at the nearest point of the path).
 """
@@ -16,10 +19,11 @@ from scipy.spatial.transform import Rotation
 from shared import landmarks as lm
 from shared.track import CameraKind, Direction
 from vision.camera_motion import CameraMotion
-from vision.pan import PanAxis, azimuth_and_fall, pan_axis, picture_centre, square_on_azimuth
+from vision.pan import Focal, PanAxis, azimuth_and_fall, pan_axis, picture_centre, square_on_azimuth
 from vision.raw import RawTrack
 from vision.roll import Roll, RollEvidence, combined_roll, roll_from_path
 from vision.scale import body_size, mid_point
+from vision.yaw import squared, unsquared, yaw_from_growth
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -74,6 +78,8 @@ class WorldView:
         Only after a wide pan.
     notes : tuple of str
         Plain sentences for the user.
+    squared_deg : float
+        Yaw that is taken out, because the runner's size clearly changes along the path; 0: none.
     """
 
     motion: CameraMotion
@@ -83,6 +89,7 @@ class WorldView:
     roll: Roll
     lane: Lane | None
     notes: tuple[str, ...] = ()
+    squared_deg: float = 0.0
 
     @property
     def distance_relative_sd(self) -> float:
@@ -157,14 +164,18 @@ def world_points(xy: FloatArray, frames: IntArray, view: WorldView) -> FloatArra
         px of the reference frame, x forward, y up, origin at the centre of the first picture.
     """
     reference = reference_points(np.asarray(xy, float), frames, view.motion, view.lane)
-    return levelled(reference, view.motion, view.roll.roll_deg, view.direction)
+    level = levelled(reference, view.motion, view.roll.roll_deg, view.direction)
+    return squared(level, view.squared_deg, view.motion.focal.px) if view.squared_deg else level
 
 
 def picture_points(world: FloatArray, frames: IntArray, view: WorldView) -> FloatArray:
     """Picture px (T, N, 2), y down, of world points: the inverse of `world_points`."""
     sign = np.array([1.0 if view.direction == "right" else -1.0, -1.0])
     centre = picture_centre(view.motion.width, view.motion.height)
-    reference = (np.asarray(world, float) * sign) @ _turn(view.roll.roll_deg) + centre
+    level = np.asarray(world, float)
+    if view.squared_deg:
+        level = unsquared(level, view.squared_deg, view.motion.focal.px)
+    reference = (level * sign) @ _turn(view.roll.roll_deg) + centre
     rows = view.motion.at(frames)
     lane = view.lane
     if lane is None or view.motion.rotvec is None:
@@ -359,6 +370,9 @@ def world_view(raw: RawTrack, motion: CameraMotion, belt_speed_mps: float | None
         path = roll_from_path(mid_point(reference, "hip"), size.chain_px, size.stature_px)
         evidence += [path] if path is not None else []
     roll = combined_roll(evidence)
+    yaw = 0.0
+    if kind != "treadmill" and lane is None:
+        yaw = _yaw_to_take_out(levelled(reference, motion, roll.roll_deg, direction), motion)
     if kind == "treadmill" and confidence < 0.8:
         notes += ("Which way the runner faces could not be told for certain.",)
     if roll.sd_deg > 1.2:
@@ -366,4 +380,13 @@ def world_view(raw: RawTrack, motion: CameraMotion, belt_speed_mps: float | None
             "Whether the phone was level can't be told from this clip: angles to the vertical, such as "
             f"trunk lean, may all be off by the same {2 * roll.sd_deg:.0f}°.",
         )
-    return WorldView(motion, kind, direction, confidence, roll, lane, motion.notes + notes)
+    return WorldView(motion, kind, direction, confidence, roll, lane, motion.notes + notes, yaw)
+
+
+def _yaw_to_take_out(level: FloatArray, motion: CameraMotion) -> float:
+    """Yaw, degrees, where the change of size along the path is beyond doubt; else 0."""
+    certain = Focal(motion.focal.px, 0.0, True)
+    seen = yaw_from_growth(level, certain)
+    if seen is None or abs(seen.yaw_deg) < max(2.5 * seen.sd_deg, 3.0):
+        return 0.0
+    return seen.yaw_deg

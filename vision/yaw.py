@@ -65,6 +65,14 @@ def squared(xy: FloatArray, yaw_deg: float, focal_px: float) -> FloatArray:
     return np.asarray(xy / np.where(grown > 0.05, grown, np.nan) * np.array([1 / np.cos(a), 1.0]))
 
 
+def unsquared(xy: FloatArray, yaw_deg: float, focal_px: float) -> FloatArray:
+    """The inverse of `squared`."""
+    a = np.radians(yaw_deg)
+    flat = np.asarray(xy)[..., :1] * np.cos(a)
+    x = flat / (1 - flat * np.tan(a) / focal_px)
+    return np.concatenate([x, np.asarray(xy)[..., 1:] * (1 + x * np.tan(a) / focal_px)], axis=-1)
+
+
 def yaw_from_growth(forward_xy: FloatArray, focal: Focal) -> YawEvidence | None:
     """Yaw from how the runner's size changes along a straight path.
 
