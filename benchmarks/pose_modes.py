@@ -22,6 +22,7 @@ from shared import landmarks as lm
 from vision.athlete import choose_athlete, find_people, follow
 from vision.athlete_follow import Look
 from vision.clip import Frame, frames, probe
+from vision.heat import AS_THE_LIBRARY
 from vision.pose import PoseEngine
 
 FloatArray = NDArray[np.float64]
@@ -177,21 +178,21 @@ def ways(kind: str) -> dict[str, Way]:
             "library, following": library_way(False, False),
             "library, picture by picture": library_way(True, False),
             "library, following, smoothed": library_way(False, True),
+            "ours, library's windows and heat": our_way(Look(source="previous"), heat=AS_THE_LIBRARY),
+            "ours, smooth windows": our_way(heat=AS_THE_LIBRARY),
             "ours, standard": our_way(),
-            "ours, high": our_way(mirrored=True),
+            "ours, high": our_way(effort="high"),
         }
     return {
         "standard": our_way(),
-        "path": our_way(Look(source="path")),
-        "two looks": our_way(Look(looks=2)),
+        "previous": our_way(Look(source="previous")),
         "margin 1.0": our_way(Look(margin=1.0)),
         "margin 1.1": our_way(Look(margin=1.1)),
         "margin 1.4": our_way(Look(margin=1.4)),
         "upright": our_way(Look(turned=False)),
         "area": our_way(area=True),
         "replicate": our_way(border="replicate"),
-        "no heat": our_way(refine=False),
-        "mirrored": our_way(mirrored=True),
+        "no heat": our_way(heat=None),
     }
 
 
@@ -208,8 +209,8 @@ def main() -> None:
     all_parts: dict[str, list[Figures]] = {name: [] for name in compared}
     head = "| way | " + " | ".join(HEAD) + " | jitter | found % | exchanged % | ms |"
     print(head, "|" + "---|" * (len(HEAD) + 5), sep="\n")
-    for file in sorted(args.folder.glob("*.mp4")):
-        truth_file = file.with_suffix(".npz")
+    for file in sorted(args.folder.glob("[!t]*.mp4")):
+        truth_file = file.with_suffix(".truth.npz")
         if not truth_file.exists() or (args.only and file.stem not in args.only):
             continue
         clip = list(frames(probe(file), stop=args.frames))

@@ -67,15 +67,17 @@ class Look:
     turned : bool
         Turn the window with the body.
     source : {"path", "previous"}
-        Where the window's centre comes from: the coarse path, or the frame before.
-    looks : int
-        2: look again in the window that the first look suggests.
+        Where the window's centre comes from: the coarse path, which is smooth and knows the
+        future, or the frame before, whose errors feed back into what is seen next.
+    off_centre : float
+        Look again, centred on what was found, when its mid-hip is farther than this from the
+        window's centre, in radii.
     """
 
     margin: float = MARGIN
     turned: bool = True
-    source: Literal["path", "previous"] = "previous"
-    looks: int = 1
+    source: Literal["path", "previous"] = "path"
+    off_centre: float = 0.25
 
 
 class PersonPath:
@@ -224,8 +226,9 @@ class _Follower:
         return pose
 
     def _expected(self, time_s: float) -> FloatArray:
-        """Mid-hip: from the frame before along the coarse path, or the path itself."""
-        if self._last is None or self._look.source == "path":
+        """Mid-hip: the coarse path itself, or the frame before carried on along it."""
+        known = self._path.near(time_s, 0.0)
+        if self._last is None or (known and self._look.source == "path"):
             return self._path.centre(time_s)
         before_s, before = self._last
         return np.asarray(before.centre + self._path.centre(time_s) - self._path.centre(before_s))
@@ -240,7 +243,8 @@ class _Follower:
         pose = self._engine.landmarks(frame.rgb, window)
         if not self._is_athlete(pose, frame.time_s):
             return None
-        for _ in range(self._look.looks - 1):
+        off = float(np.hypot(pose.centre[0] - window.x, pose.centre[1] - window.y))
+        if off > self._look.off_centre * self._path.radius(frame.time_s):
             window = Window(float(pose.centre[0]), float(pose.centre[1]), window.side, window.rotation)
             again = self._engine.landmarks(frame.rgb, window)
             if self._is_athlete(again, frame.time_s):

@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared import landmarks as lm
+from vision.heat import SHARP, HeatCentroid, refined_by_heat
 from vision.person_detector import PersonBox, PersonDetector, axis_rotation
+from vision.views import VIEWS, Effort, View, agreed
 from vision.weights import LANDMARK_SHAPES, Model, Weights, pose_weights
 
 FloatArray = NDArray[np.float64]
@@ -23,14 +25,11 @@ ByteImage = NDArray[np.uint8]
 Border = Literal["black", "replicate"]
 
 SIZE: Final = 256
-HEAT_SIZE: Final = 64
 POINTS: Final = 39
 CENTRE, REACH = 33, 34
 """Auxiliary points: mid-hip, and a point on the circle about it that holds the whole body."""
 MARGIN: Final = 1.25
 """Side of the window over the diameter of the body's circle."""
-HEAT_KERNEL: Final = 7
-HEAT_MIN: Final = 0.5
 
 _EXCHANGED: Final = np.array(
     [
@@ -169,38 +168,6 @@ def window_picture(rgb: ByteImage, window: Window, border: Border = "black", are
     return np.asarray(cut, dtype=np.uint8)
 
 
-def refined_by_heat(uv: FloatArray, heat: NDArray[np.float32]) -> FloatArray:
-    """Points moved to the centroid of their heat map's neighbourhood, where it is warm enough.
-
-    Parameters
-    ----------
-    uv : (P, 2) array
-        Points as shares 0..1 of the window.
-    heat : (64, 64, P) array
-        Logits of the heat maps over the window.
-
-    Returns
-    -------
-    (P, 2) array
-    """
-    rows, columns = heat.shape[:2]
-    reach = (HEAT_KERNEL - 1) // 2
-    refined = uv.copy()
-    for i, (u, v) in enumerate(uv):
-        column, row = int(u * columns), int(v * rows)
-        if not (0 <= column < columns and 0 <= row < rows):
-            continue
-        top, left = max(0, row - reach), max(0, column - reach)
-        patch = heat[top : row + reach + 1, left : column + reach + 1, i].astype(np.float64)
-        warmth = 1.0 / (1.0 + np.exp(-patch))
-        total = warmth.sum()
-        if warmth.max() < HEAT_MIN or total <= 0:
-            continue
-        refined[i, 0] = (left + warmth.sum(axis=0) @ np.arange(warmth.shape[1]) / total) / columns
-        refined[i, 1] = (top + warmth.sum(axis=1) @ np.arange(warmth.shape[0]) / total) / rows
-    return refined
-
-
 class PoseEngine:
     """People and their landmarks, one picture at a time; keeps nothing between pictures.
 
@@ -210,10 +177,10 @@ class PoseEngine:
         Default: the installed weights.
     threads : int
         Threads of the interpreters.
-    mirrored : bool
-        Also look at the mirrored window and average: twice the time.
-    refine : bool
-        Refine points by the heat maps.
+    effort : {"standard", "high"}
+        One look at each picture, or three (see `vision.views`): three times the time.
+    heat : HeatCentroid or None
+        How points are sharpened by the heat maps; None: not.
     border, area
         See `window_picture`.
 
@@ -228,15 +195,15 @@ class PoseEngine:
         weights: Weights | None = None,
         threads: int = 1,
         *,
-        mirrored: bool = False,
-        refine: bool = True,
+        effort: Effort = "standard",
+        heat: HeatCentroid | None = SHARP,
         border: Border = "black",
         area: bool = False,
     ) -> None:
         weights = pose_weights() if weights is None else weights
         self.name = weights.name
-        self.mirrored = mirrored
-        self.refine = refine
+        self.views = VIEWS[effort]
+        self.heat = heat
         self.border: Border = border
         self.area = area
         self._detector = PersonDetector(weights, threads)
@@ -259,14 +226,9 @@ class PoseEngine:
         PoseResult
             Always filled; `score` tells whether there is a person.
         """
-        cut = window_picture(rgb, window, self.border, self.area).astype(np.float32) / np.float32(255)
-        points, score = self._points(cut)
-        if self.mirrored:
-            other, other_score = self._points(np.ascontiguousarray(cut[:, ::-1]))
-            other = other[_EXCHANGED]
-            # sample i of the mirrored picture is sample 255 - i of the plain one
-            other[:, 0] = (SIZE - 1) / SIZE - other[:, 0]
-            points, score = (points + other) / 2, (score + other_score) / 2
+        looks = [self._look(rgb, window, view) for view in self.views]
+        points = agreed(np.array([points for points, _ in looks]))
+        score = float(np.median([score for _, score in looks]))
         xy = window.to_picture(points[:, :2])
         return PoseResult(
             xy_px=xy[: lm.COUNT],
@@ -279,12 +241,26 @@ class PoseEngine:
             window=window,
         )
 
+    def _look(self, rgb: ByteImage, window: Window, view: View) -> tuple[FloatArray, float]:
+        """One view's points in shares of `window` (see `_points`), and person score."""
+        cut = window_picture(rgb, window.scaled(view.scale), self.border, self.area)
+        if view.mirrored:
+            cut = np.ascontiguousarray(cut[:, ::-1])
+        points, score = self._points(cut.astype(np.float32) / np.float32(255))
+        if view.mirrored:
+            points = points[_EXCHANGED]
+            # sample i of the mirrored picture is sample 255 - i of the plain one
+            points[:, 0] = (SIZE - 1) / SIZE - points[:, 0]
+        points[:, :2] = (points[:, :2] - 0.5) * view.scale + 0.5
+        points[:, 2] *= view.scale
+        return points, score
+
     def _points(self, cut: NDArray[np.float32]) -> tuple[FloatArray, float]:
         """x, y, z (shares of the window), visibility, presence of all 39 points; person score."""
         raw, flag, heat = self._model(cut)
         points = raw.astype(np.float64).reshape(POINTS, 5)
         points[:, :3] /= SIZE
         points[:, 3:] = 1.0 / (1.0 + np.exp(-points[:, 3:]))
-        if self.refine:
-            points[:, :2] = refined_by_heat(points[:, :2], heat)
+        if self.heat is not None:
+            points[:, :2] = refined_by_heat(points[:, :2], heat, self.heat)
         return points, float(flag[0])

@@ -14,7 +14,6 @@ from shared.errors import AthleteError
 from shared.progress import Progress, silent
 from shared.track import ClipInfo, Scale, SideLabelling, Track
 from vision.athlete import Person, choose_athlete, find_people, follow
-from vision.athlete_follow import Look
 from vision.athlete_people import SAMPLE_RATE_HZ
 from vision.camera import BackgroundMotion, Box
 from vision.clip import Frame, clip_info, frames
@@ -92,7 +91,7 @@ def track_clip(path: Path, request: TrackRequest, progress: Progress = silent) -
     """
     clip = probe(path)
     base = time_base(clip, request.capture_rate_hz)
-    engine = PoseEngine(pose_weights(request.weights), mirrored=request.effort == "high")
+    engine = PoseEngine(pose_weights(request.weights), effort=request.effort)
     name = Path(clip.path).name
     people = find_people(
         _coarse_frames(clip, base), engine, progress=_every(progress, _coarse_step(base)), total=clip.frames
@@ -104,7 +103,6 @@ def track_clip(path: Path, request: TrackRequest, progress: Progress = silent) -
         person,
         engine,
         others=people,
-        look=Look(looks=2) if request.effort == "high" else None,
         on_frame=seen.on_frame,
         progress=progress,
         total=clip.frames,
