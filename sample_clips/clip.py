@@ -51,6 +51,8 @@ def render_clip(spec: ClipSpec, path: str | Path, progress: Progress = silent) -
             wide, tall = spec.camera.width, spec.camera.height
             stream.width, stream.height = (tall, wide) if turn % 180 else (wide, tall)
             stream.pix_fmt = "yuv420p"
+            if turn:
+                stream.set_display_rotation(turn)
             stream.time_base = base
             stream.codec_context.time_base = base
             stream.codec_context.options = {"crf": str(spec.crf), "preset": "veryfast"}

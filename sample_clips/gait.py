@@ -157,9 +157,8 @@ def plane_lengths(runner: Runner, side: Side, t: FloatArray) -> tuple[FloatArray
 
 def _rise(u: FloatArray, slope: float) -> FloatArray:
     """0 to 1 over u = 0..1, at rest at the beginning, with `slope` at the end."""
-    u = np.asarray(np.clip(u, 0, 1), dtype=np.float64)
-    curve: FloatArray = np.asarray(u**2 * (3 - 2 * u) + slope * u**2 * (u - 1), dtype=np.float64)
-    return curve
+    v = np.clip(u, 0.0, 1.0)
+    return np.asarray(v * v * (3.0 - 2.0 * v) + slope * v * v * (v - 1.0), dtype=np.float64)
 
 
 def stance_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
@@ -173,7 +172,7 @@ def stance_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
 def stance_toe_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
     """Pitch of the front part of the foot about the toe tip late in contact, rad, 0 or negative."""
     begin = 0.5 * g.contact_s
-    late = _rise((tau - begin) / (g.contact_s - begin), g.rise_slope)
+    late: FloatArray = _rise((tau - begin) / (g.contact_s - begin), g.rise_slope)
     toe: FloatArray = 0.45 * g.pitch_to * late
     return toe
 

@@ -164,7 +164,7 @@ _BY_SPEED: Final[dict[str, tuple[float, ...]]] = {
 }
 _WALK: Final[dict[str, float]] = {
     "step_frequency_hz": 1.9,
-    "thigh_max_deg": 24.0,
+    "thigh_max_deg": 31.0,
     "knee_td_deg": 9.0,
     "knee_to_deg": 34.0,
     "knee_swing_max_deg": 62.0,
