@@ -26,6 +26,8 @@ TROCHANTER_SHARE: Final[float] = 0.53
 """Leg length as a share of stature (Winter after Drillis and Contini; Morin et al. 2005)."""
 LONGEST_STEP: Final[float] = 1.5
 """An event more than this many median step (stride) times later belongs to a gap, not a step."""
+LONGEST_STEP_S: Final[float] = 0.9
+"""No step is longer, in a slow walk either (1 m/s: about 0.65 s; a judgement). A stride: twice that."""
 UNKNOWN_YAW_DEG: Final[float] = 15.0
 """How far off a side view the camera is taken to be where that can't be judged (a judgement)."""
 HIDDEN_ARM_SHARE: Final[float] = 0.25
@@ -203,8 +205,8 @@ def steps_of(events: Sequence[Event]) -> tuple[Step, ...]:
         b.time_s - a.time_s for side in SIDES for a, b in _pairs([e for e in downs if e.side == side])
     ]
     step_gaps = [b.time_s - a.time_s for a, b in _pairs(downs) if a.side != b.side]
-    step_limit = LONGEST_STEP * float(np.median(step_gaps)) if step_gaps else np.inf
-    stride_limit = LONGEST_STEP * float(np.median(same_gaps)) if same_gaps else 2.0 * step_limit
+    step_limit = min(LONGEST_STEP * float(np.median(step_gaps or [np.inf])), LONGEST_STEP_S)
+    stride_limit = min(LONGEST_STEP * float(np.median(same_gaps or [np.inf])), 2.0 * LONGEST_STEP_S)
     steps = []
     counts = {"left": 0, "right": 0}
     for down in downs:

@@ -336,6 +336,12 @@ def test_a_missed_touchdown_makes_a_gap_and_not_a_long_step() -> None:
     assert strides and max(strides) == pytest.approx(0.70)
 
 
+def test_two_landings_far_apart_are_no_step() -> None:
+    far = steps_of([event("touchdown", "left", 0.2), event("touchdown", "right", 1.9)])
+    assert [s.next_other for s in far] == [None, None]
+    assert steps_of([event("touchdown", "left", 0.2), event("touchdown", "right", 0.9)])[0].next_other
+
+
 def test_steps_do_not_depend_on_the_order_of_events() -> None:
     t = known(runner_at(4.0))
     found = true_events(t)
