@@ -7,8 +7,19 @@ import sys
 from pathlib import Path
 
 from shared.errors import OptionError
+from ui import look
 
 HOST = "127.0.0.1"
+THEME = (
+    "--theme.base=light",
+    f"--theme.primaryColor={look.NEAR}",
+    f"--theme.backgroundColor={look.PAPER}",
+    f"--theme.secondaryBackgroundColor={look.WASH}",
+    f"--theme.textColor={look.INK}",
+    f"--theme.linkColor={look.NEAR}",
+    f"--theme.borderColor={look.QUIET}",
+    "--theme.baseRadius=4px",
+)
 
 
 def page_command(port: int, browser: bool) -> list[str]:
@@ -38,10 +49,11 @@ def page_command(port: int, browser: bool) -> list[str]:
         f"--server.port={port}",
         f"--server.headless={'false' if browser else 'true'}",
         "--server.fileWatcherType=none",
-        "--server.maxUploadSize=4096",
+        "--server.maxUploadSize=2048",
         "--browser.gatherUsageStats=false",
         "--client.toolbarMode=minimal",
         "--client.showErrorDetails=none",
+        *THEME,
     ]
 
 

@@ -1,0 +1,160 @@
+"""The result: what to work on first, then everything behind it."""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+from typing import Any, Final
+
+import streamlit as st
+
+from shared.analysis import Analysis
+from shared.errors import LanesideError
+from ui import report
+from ui.pictures import Picture
+from ui.screens import numbers, place, store, stored
+from ui.screens.ask import profile_title
+from ui.screens.downloads import downloads
+from ui.screens.style import jpeg_img, literal, problem, words
+from ui.screens.viewer import viewer
+
+JUMPS: Final = (
+    ("#work", "What to work on"),
+    ("#numbers", "Numbers"),
+    ("#frames", "Frame by frame"),
+    ("#clip", "How good this clip is"),
+    ("#files", "Files"),
+)
+
+
+def result_screen(job: store.Job) -> None:
+    """Show a finished result, the most useful first."""
+    folder = store.result_folder(job)
+    try:
+        analysis = stored.analysis_of(folder)
+    except LanesideError as error:
+        st.title("Not measured")
+        problem(f"{job.name}: {error.why}; {error.mend}.")
+        return
+    made = report.content(
+        analysis, stored.pictures_of(analysis, folder), (folder / "annotated.mp4").is_file()
+    )
+    _head(job, analysis)
+    _cues(made, folder)
+    _numbers(made)
+    st.header("Frame by frame", anchor="frames")
+    viewer(job, analysis, folder)
+    _video(folder)
+    _about(analysis, made)
+    st.header("Files", anchor="files")
+    downloads(job, folder)
+
+
+def _head(job: store.Job, analysis: Analysis) -> None:
+    st.title("What to work on")
+    label = f" · {literal(job.label)}" if job.label else ""
+    invented = " · an invented runner" if job.invented else ""
+    st.markdown(
+        f"**{literal(job.name)}**{label}{invented} · held against *{literal(profile_title(analysis.profile))}*"
+    )
+    links = "".join(f'<a href="{target}" target="_self">{escape(text)}</a>' for target, text in JUMPS[1:])
+    words(f'<nav class="jump small" aria-label="Parts of this result">{links}</nav>')
+
+
+def _cues(made: dict[str, Any], folder: Path) -> None:
+    if not made["cues"]:
+        words(
+            '<p class="lead">Nothing lies outside its target by more than its own error. '
+            "That is a result too: keep what you do.</p>"
+        )
+    for cue in made["cues"]:
+        words(cue_html(cue, folder))
+    if made["cautions"]:
+        lines = "".join(f"<li>{escape(line)}</li>" for line in made["cautions"])
+        words(f'<div class="note caution"><strong>Before you change anything</strong><ul>{lines}</ul></div>')
+    if made["positions"]:
+        stills = "".join(
+            f"<figure>{jpeg_img((folder / p.file).read_bytes(), p.alt)}<figcaption>{escape(p.title)}, "
+            f"frame {p.frame}</figcaption></figure>"
+            for p in made["positions"]
+        )
+        with st.expander("The key positions of the stride", expanded=not made["cues"]):
+            words(f'<div class="stills">{stills}</div>')
+
+
+def cue_html(cue: dict[str, Any], folder: Path) -> str:
+    """One cue beside the picture it was seen on."""
+    picture: Picture | None = cue["picture"]
+    shown = "<span></span>"
+    if picture is not None and (folder / picture.file).is_file():
+        shown = jpeg_img((folder / picture.file).read_bytes(), picture.alt)
+    parts = "".join(
+        f"<dt>{name}</dt><dd>{escape(cue[key])}</dd>"
+        for name, key in (
+            ("Seen", "seen"),
+            ("Why", "why"),
+            ("Try", "do"),
+            ("Avoid", "avoid"),
+            ("Evidence", "evidence"),
+        )
+        if cue[key]
+    )
+    caution = (
+        f'<p class="note caution"><strong>Caution.</strong> {escape(cue["caution"])}</p>'
+        if cue["caution"]
+        else ""
+    )
+    return (
+        f'<article class="cue">{shown}<div><h3>{cue["rank"]}. {escape(cue["text"])}</h3>'
+        f'<p class="small quiet">{escape(cue["side"])}, frame {cue["frame"]}</p><dl>{parts}</dl>{caution}</div></article>'
+    )
+
+
+def _numbers(made: dict[str, Any]) -> None:
+    st.header("Numbers, by body area", anchor="numbers")
+    words(numbers.legend_html())
+    for block in made["areas"]:
+        title = block.title + (f": {block.counts}" if block.counts else ": no target here")
+        with st.expander(title, expanded=any(r.verdict == "outside" for r in block.rows)):
+            words(numbers.block_html(block))
+    if made["symmetry"]:
+        with st.expander("Left against right"):
+            words(
+                '<p class="small quiet">Left minus right. From one side view the near side is seen better than the '
+                "far; film a pass from each side before you trust a difference.</p>"
+                + numbers.symmetry_html(made["symmetry"])
+            )
+
+
+def _video(folder: Path) -> None:
+    path = folder / "annotated.mp4"
+    if path.is_file():
+        with st.expander("Annotated video"):
+            st.video(str(path))
+
+
+def _about(analysis: Analysis, made: dict[str, Any]) -> None:
+    st.header("How good this clip is, and how it was read", anchor="clip")
+    notes = "".join(f"<li>{escape(note)}</li>" for note in dict.fromkeys(made["notes"]))
+    words(
+        numbers.facts_html(made["facts"])
+        + f"<ul>{notes}</ul>"
+        + numbers.provenance_html(analysis, made["provenance"])
+    )
+
+
+def result_actions(job: store.Job) -> None:
+    """What can be done with a finished result besides reading it."""
+    again, other, gone = st.columns(3)
+    if again.button("Change the answers and measure again", width="stretch"):
+        store.change(job, state="ready")
+        st.rerun()
+    if other.button("Another clip", width="stretch"):
+        place.go_to(None)
+        st.rerun()
+    with gone.popover("Delete this clip", width="stretch"):
+        st.caption("The clip and its result are removed from this machine.")
+        if st.button("Yes, delete it"):
+            store.remove(job)
+            place.go_to(None)
+            st.rerun()

@@ -1,0 +1,255 @@
+"""Clips and their results on disk: one folder per clip, one small record in it.
+
+The folder name is random and is the only key to a clip. A *list* (random too) says whose clips
+belong together; whoever has its name sees the list, nobody else does.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+import shutil
+import time
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any, BinaryIO, Final, Literal
+
+from platformdirs import user_data_path
+
+from shared.errors import ClipError, LanesideError, OutputError
+from shared.files import output_error, write_text
+from ui.options import AthletePoint, MarkedDistance, Options
+
+State = Literal["looking", "ready", "waiting", "running", "done", "failed", "cancelled"]
+FOLDER_VARIABLE: Final = "LANESIDE_DATA"
+RECORD: Final = "job.json"
+RESULT: Final = "result"
+FIRST_LOOK: Final = "first_look"
+PROGRESS: Final = "progress.json"
+CANCEL: Final = "cancel"
+CLAIM: Final = "claim"
+KEY: Final = re.compile(r"[a-z0-9]{20}")
+SUFFIXES: Final = ("mp4", "mov", "m4v", "avi", "mkv", "webm", "mpg", "mpeg", "3gp", "mts", "m2ts")
+LIMIT_MB: Final = 2048
+"""Largest upload; 10 s of 4K at 240 frames a second take about 200 MB."""
+COPY_BYTES: Final = 1 << 22
+
+
+@dataclass(frozen=True)
+class Job:
+    """What is known about one clip.
+
+    Attributes
+    ----------
+    key : str
+        Random name of its folder.
+    owner : str
+        Random name of the list it belongs to.
+    name : str
+        The clip's own file name, made safe.
+    label : str
+        The user's words for side, condition or session.
+    state : str
+        looking (first look) -> ready (asks the user) -> waiting -> running -> done, failed or
+        cancelled.
+    created, queued : float
+        Seconds since the epoch; `queued` is 0 before the clip is in the queue.
+    options : Options
+    error : str
+        One sentence, when failed.
+    invented : bool
+        A sample clip of ours.
+    """
+
+    key: str
+    owner: str
+    name: str
+    label: str = ""
+    state: State = "looking"
+    created: float = 0.0
+    queued: float = 0.0
+    options: Options = field(default_factory=Options)
+    error: str = ""
+    invented: bool = False
+
+
+def data_folder() -> Path:
+    """Where clips and results are kept: ``LANESIDE_DATA``, else the user's data folder.
+
+    Raises
+    ------
+    OutputError
+        If it can't be made.
+    """
+    given = os.environ.get(FOLDER_VARIABLE, "").strip()
+    folder = Path(given).expanduser() if given else user_data_path("laneside", appauthor=False)
+    try:
+        (folder / "jobs").mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise output_error(folder, error) from error
+    return folder
+
+
+def new_key() -> str:
+    """A name that can't be guessed: 20 letters and digits, 103 bits."""
+    letters = "abcdefghijklmnopqrstuvwxyz0123456789"
+    return "".join(secrets.choice(letters) for _ in range(20))
+
+
+def is_key(text: object) -> bool:
+    """Whether `text` could be a name that `new_key` made."""
+    return isinstance(text, str) and KEY.fullmatch(text) is not None
+
+
+def job_folder(key: str) -> Path:
+    """Folder of a job; ValueError for anything but a proper key."""
+    if not is_key(key):
+        raise ValueError("not a key")
+    return data_folder() / "jobs" / key
+
+
+def clip_path(job: Job) -> Path:
+    """The stored clip."""
+    return job_folder(job.key) / "clip" / job.name
+
+
+def result_folder(job: Job) -> Path:
+    """Folder of the finished result."""
+    return job_folder(job.key) / RESULT
+
+
+def safe_name(name: str) -> str:
+    """A file name without folders or odd signs, at most 80 letters, its ending kept."""
+    last = re.split(r"[\\/]", name)[-1]
+    clean = re.sub(r"[^\w.\- ()]", "_", last).strip(" .") or "clip"
+    stem, dot, ending = clean.rpartition(".")
+    return f"{stem[:70]}.{ending[:9]}" if dot and stem else clean[:80]
+
+
+def add_clip(source: BinaryIO, name: str, owner: str, *, invented: bool = False) -> Job:
+    """Keep a copy of a clip and its record; the first look has not been taken yet.
+
+    Raises
+    ------
+    ClipError
+        If the file is empty.
+    OutputError
+        If the disk is full or read-only.
+    """
+    job = Job(new_key(), owner, safe_name(name), created=time.time(), invented=invented)
+    folder = job_folder(job.key)
+    try:
+        (folder / "clip").mkdir(parents=True)
+        with clip_path(job).open("wb") as out:
+            shutil.copyfileobj(source, out, COPY_BYTES)
+        if not clip_path(job).stat().st_size:
+            raise ClipError(job.name, "the file is empty", "export the clip again")
+        write_job(job)
+    except OSError as error:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise output_error(folder, error) from error
+    except LanesideError:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return job
+
+
+def write_job(job: Job) -> None:
+    """Write the record, whole or not at all."""
+    write_text(job_folder(job.key) / RECORD, json.dumps(asdict(job), default=str, indent=1))
+
+
+def read_job(key: str) -> Job | None:
+    """The record of that key, or None when there is none or it can't be read."""
+    if not is_key(key):
+        return None
+    try:
+        return _job(json.loads((job_folder(key) / RECORD).read_text(encoding="utf-8")))
+    except (OSError, ValueError, KeyError, TypeError, LanesideError):
+        return None
+
+
+def _job(record: dict[str, Any]) -> Job:
+    said = dict(record["options"])
+    if said.get("athlete"):
+        said["athlete"] = AthletePoint(**said["athlete"])
+    if said.get("marked"):
+        said["marked"] = MarkedDistance(**said["marked"])
+    if said.get("weights"):
+        said["weights"] = Path(said["weights"])
+    return Job(**(record | {"options": Options(**said)}))
+
+
+def change(job: Job, **values: Any) -> Job:
+    """The job with other values, written down."""
+    changed = replace(job, **values)
+    write_job(changed)
+    return changed
+
+
+def all_jobs() -> list[Job]:
+    """Every readable job, oldest first."""
+    found = (read_job(p.name) for p in (data_folder() / "jobs").iterdir() if p.is_dir())
+    return sorted((j for j in found if j is not None), key=lambda j: j.created)
+
+
+def jobs_of(owner: str) -> list[Job]:
+    """The jobs of one list, newest first."""
+    return [j for j in reversed(all_jobs()) if j.owner == owner]
+
+
+def remove(job: Job) -> None:
+    """Delete a clip and everything made from it; OutputError if it can't be deleted."""
+    folder = job_folder(job.key)
+    try:
+        shutil.rmtree(folder)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise OutputError(
+            job.name, "it can't be deleted now", "close whatever uses it, then retry"
+        ) from error
+
+
+def queue_order(jobs: Iterable[Job]) -> list[Job]:
+    """Waiting jobs in the order they will be served.
+
+    First in, first out, but in rounds: everybody's first clip comes before anybody's second, so
+    that one user with twenty clips does not hold up the rest. Running jobs count in their
+    owner's round.
+    """
+    busy: dict[str, int] = {}
+    waiting = []
+    for job in sorted(jobs, key=lambda j: (j.queued, j.key)):
+        if job.state == "running":
+            busy[job.owner] = busy.get(job.owner, 0) + 1
+        elif job.state == "waiting":
+            waiting.append(job)
+    ranked = []
+    for job in waiting:
+        ranked.append((busy.get(job.owner, 0), job.queued, job.key, job))
+        busy[job.owner] = busy.get(job.owner, 0) + 1
+    return [entry[-1] for entry in sorted(ranked, key=lambda entry: entry[:3])]
+
+
+def ask_to_cancel(job: Job) -> Job:
+    """Take a waiting job out of the queue, or ask a running one to stop."""
+    if job.state in ("waiting", "ready", "looking"):
+        return change(job, state="cancelled")
+    with suppress(OSError):
+        (job_folder(job.key) / CANCEL).touch()
+    return job
+
+
+def enqueue(job: Job, options: Options, label: str) -> Job:
+    """Put a job at the end of the queue."""
+    folder = job_folder(job.key)
+    for name in (CANCEL, CLAIM, PROGRESS):
+        (folder / name).unlink(missing_ok=True)
+    return change(
+        job, options=options, label=label.strip()[:80], state="waiting", queued=time.time(), error=""
+    )
