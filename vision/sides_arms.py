@@ -13,12 +13,12 @@ from vision.sides_gait import harmonics, misfit, position
 SWING: Final = 0.12
 """Difference of the two wrists, leg lengths, at which antiphase becomes telling."""
 ROUNDS: Final = 4
-STAY: Final = 4.0
+STAY: Final = 1.0
 """Log-odds that the model's naming of the arms lasts from one frame to the next."""
 
 
-NAMES: Final = 1.0
-"""Log-odds per frame for the way the model names the arms most of the time."""
+NAMES: Final = 0.75
+"""Weight of the way the model names the arms most of the time, on the log-odds of its share."""
 
 
 def _chain(log_odds: FloatArray, stay: float) -> FloatArray:
@@ -79,7 +79,8 @@ def first_arm_is_left(arm: FloatArray, phase: FloatArray) -> FloatArray:
         spread = np.clip(1.5 * np.nanmedian(np.concatenate(off), axis=0) / 1.18, 0.05, 0.15)
         straight = misfit(arm[:, 0], expected[0], spread) + misfit(arm[:, 1], expected[1], spread)
         crossed = misfit(arm[:, 1], expected[0], spread) + misfit(arm[:, 0], expected[1], spread)
-        habit = NAMES if left.mean() >= 0.5 else -NAMES
+        kept = float(np.clip(left.mean(), 0.01, 0.99))
+        habit = NAMES * float(np.log(kept / (1 - kept)))
         left = _chain(np.clip(straight - crossed, -30, 30) + habit, STAY)
     return left
 

@@ -28,6 +28,8 @@ LEAK: Final = 1e-7
 RATES_HZ: Final[FloatArray] = np.geomspace(0.15, 2.8, 36)
 """Stride frequencies tried; the low ones are for slow motion whose capture rate is not known yet."""
 SEARCH_FRAMES: Final = 240
+START_SPREAD: Final = 0.15
+"""Misfit allowed to the first path, leg lengths."""
 LEARN_FRAMES: Final = 4000
 
 # Fourier coefficients (constant, cos, sin, cos 2, sin 2) of the path of a leg round the hip in leg
@@ -274,19 +276,42 @@ def _smooth_rhythm(phase: FloatArray, time_s: FloatArray, rate_hz: float) -> Flo
     return np.asarray(steady + line + gaussian_filter1d(phase - steady - line, width, mode="nearest"))
 
 
+def _start_likelihoods(leg: FloatArray, time_s: FloatArray, speed_mps: float) -> FloatArray:
+    """Log-likelihood of a stretch for each of `RATES_HZ`, (R,), with the path of one speed."""
+    grid = 2 * BINS
+    table = position(start_path(speed_mps), np.arange(grid) * (2 * np.pi / grid))
+    wide = np.full(4, START_SPREAD)
+    straight = misfit(leg[:, 0, None], table, wide) + np.roll(
+        misfit(leg[:, 1, None], table, wide), BINS, axis=1
+    )
+    evidence = np.logaddexp(straight, np.roll(straight, BINS, axis=1))
+    bins = np.arange(BINS) * 2
+    turns = RATES_HZ * np.diff(time_s, prepend=time_s[0])[:, None]
+    index = np.round(np.cumsum(turns, axis=0) * grid).astype(np.int64)
+    spread = np.minimum(turns * (WANDER * BINS) ** 2, 0.5)[:, :, None] / 2
+    state = np.full((len(RATES_HZ), BINS), 1.0 / BINS)
+    total = np.zeros(len(RATES_HZ))
+    for t in range(len(leg)):
+        beside = np.roll(state, 1, axis=1) + np.roll(state, -1, axis=1)
+        state = (1 - 2 * spread[t]) * state + spread[t] * beside + LEAK / BINS
+        here = evidence[t][(index[t][:, None] + bins) % grid]
+        state = state * np.exp(here - evidence[t].max())
+        scale = state.sum(axis=1)
+        total += np.log(scale)
+        state = state / scale[:, None]
+    # The term common to all rates; needed to compare speeds.
+    return np.asarray(total + evidence.max(axis=1).sum())
+
+
 def _best_start(leg: FloatArray, time_s: FloatArray) -> tuple[float, FloatArray]:
     """Stride frequency and first path that explain a part of the spell best."""
     step = max(1, round(1 / (70 * np.median(np.diff(time_s)))))
     length = min(len(leg), SEARCH_FRAMES * step)
     a = (len(leg) - length) // 2
     part, when = leg[a : a + length : step], time_s[a : a + length : step]
-    wide = np.full(4, 0.15)
-    best = (-np.inf, 0.0, 0.0)
-    for speed in START_SPEEDS_MPS:
-        for rate in RATES_HZ:
-            found = follow(part, _steady(when, float(rate)), start_path(speed), wide).likelihood
-            best = max(best, (found, float(rate), speed))
-    return best[1], start_path(best[2])
+    found = np.stack([_start_likelihoods(part, when, speed) for speed in START_SPEEDS_MPS])
+    speed, rate = np.unravel_index(int(found.argmax()), found.shape)
+    return float(RATES_HZ[rate]), start_path(START_SPEEDS_MPS[int(speed)])
 
 
 def learn_gait(leg: FloatArray, time_s: FloatArray, rounds: int = 5) -> Gait:
@@ -306,11 +331,11 @@ def learn_gait(leg: FloatArray, time_s: FloatArray, rounds: int = 5) -> Gait:
     """
     rate, path = _best_start(leg, time_s)
     rhythm = _steady(time_s, rate)
-    spread = np.full(4, 0.15)
+    spread = np.full(4, START_SPREAD)
     strides = rate * (time_s[-1] - time_s[0])
     gait = follow(leg, rhythm, path, spread)
     for k in range(rounds):
         order = 2 if strides < 2 or k == 0 else 3
-        path, spread = _robust_path(leg, gait, order, widest=max(0.15 - 0.02 * k, 0.09))
+        path, spread = _robust_path(leg, gait, order, widest=max(START_SPREAD - 0.02 * k, 0.09))
         gait = follow(leg, _smooth_rhythm(gait.phase, time_s, rate), path, spread)
     return gait

@@ -16,7 +16,7 @@ PLACE: Final = 0.05
 """Error of a joint about its constant-velocity prediction, leg lengths."""
 SPEED_CHANGE: Final = 25.0
 """Typical acceleration of a foot against the hip, leg lengths per second squared."""
-VOTE: Final = 0.2
+VOTE: Final = 0.8
 """Log-odds per frame that the model names the legs rightly."""
 
 

@@ -17,6 +17,9 @@ FAR_OFF: Final = 4.5
 """A point is judged wrong beyond this many typical misfits ..."""
 LEAST_OFF: Final = 0.11
 """... and at least this far off, leg lengths (about 5 % of stature)."""
+COMPANY: Final = 0.6
+"""Share of these limits that is enough beside a wrong point: the frame before or after, or another
+point of the same foot."""
 SLOW_STRIDES: Final = 0.35
 """Misfit that lasts longer than half of this is a change of the run, not a stuck point."""
 
@@ -58,7 +61,7 @@ def misplaced(points: FloatArray, phase: FloatArray, order: int) -> tuple[BoolAr
     Parameters
     ----------
     points : (T, J, 2) array
-        Points of one leg with its sides put right, leg lengths.
+        Points of one leg with its sides put right, leg lengths; all but the first belong to the foot.
     phase : (T,) array
         Its phase, rad.
     order : int
@@ -81,4 +84,10 @@ def misplaced(points: FloatArray, phase: FloatArray, order: int) -> tuple[BoolAr
     with np.errstate(all="ignore"):
         spread = np.nanmedian(np.linalg.norm(quick, axis=2), axis=0) / 1.18
     spread = np.where(np.isfinite(spread), spread, 0.0)
-    return least > np.maximum(FAR_OFF * spread, LEAST_OFF), spread
+    limit = np.maximum(FAR_OFF * spread, LEAST_OFF)
+    surely, perhaps = least > limit, least > COMPANY * limit
+    beside = np.zeros_like(surely)
+    beside[1:] |= surely[:-1]
+    beside[:-1] |= surely[1:]
+    beside[:, 1:] |= surely[:, 1:].any(axis=1, keepdims=True)
+    return surely | (perhaps & beside), spread
