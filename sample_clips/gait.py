@@ -157,13 +157,14 @@ def plane_lengths(runner: Runner, side: Side, t: FloatArray) -> tuple[FloatArray
 
 def _rise(u: FloatArray, slope: float) -> FloatArray:
     """0 to 1 over u = 0..1, at rest at the beginning, with `slope` at the end."""
-    v = np.clip(u, 0.0, 1.0)
-    return np.asarray(v * v * (3.0 - 2.0 * v) + slope * v * v * (v - 1.0), dtype=np.float64)
+    v = np.minimum(np.maximum(u, 0.0), 1.0)
+    curve: FloatArray = v * v * (3.0 - 2.0 * v) + slope * v * v * (v - 1.0)
+    return curve
 
 
 def stance_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
     """Rear foot pitch (rad) in contact, `tau` s after touchdown."""
-    landing: FloatArray = np.clip(1 - tau / g.flat_s, 0, 1) ** 2
+    landing = np.square(np.clip(1.0 - tau / g.flat_s, 0.0, 1.0))
     rise = _rise((tau - g.rise_s) / (g.contact_s - g.rise_s), g.rise_slope)
     pitch: FloatArray = g.pitch_td * landing * (1 - rise) + g.pitch_to * rise
     return pitch
@@ -341,14 +342,14 @@ def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: flo
     empty = hermite([(0.0, 0.0, 0.0), (1.0, 0.0, 0.0)])
     walk = contact > stride / 2
 
-    def draft(pitch_to: float, rise_slope: float = 1.0) -> SideGait:
+    def draft(pitch_to: float) -> SideGait:
         return SideGait(
             contact,
             pitch_td,
             pitch_to,
             flat_s=(0.22 if pitch_td > 0 else 0.45) * contact,
             rise_s=(0.5 if walk else 0.3) * contact,
-            rise_slope=rise_slope,
+            rise_slope=2.75,  # the knee has nearly stopped extending as the foot leaves
             ankle_td_x=td_x,
             thigh=empty,
             knee=empty,
@@ -369,18 +370,11 @@ def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: flo
         pitch_to = float(tries[len(misses) - 1 - np.argmax(misses[::-1])])
     step = 1e-4
 
-    def knee_rate(slope: float) -> float:
-        at = np.array([contact - step, contact])
-        k = stance_leg(runner, pelvis, draft(pitch_to, slope), side, at)[1]
-        return float(k[1] - k[0]) / step
-
-    # the knee nearly stops extending as the foot leaves
-    slopes = np.linspace(0.0, 3.0, 61)
-    wanted = np.radians(60.0 if walk else -120.0)
-    rise_slope = float(slopes[np.argmin([abs(knee_rate(float(m)) - wanted) for m in slopes])])
-    g = draft(pitch_to, rise_slope)
+    g = draft(pitch_to)
     th, kn = stance_leg(runner, pelvis, g, side, np.array([contact - step, contact]))
-    th_v, kn_v = (th[1] - th[0]) / step, (kn[1] - kn[0]) / step
+    slow = 2e-3  # wider than the table of the pelvis path
+    last = stance_leg(runner, pelvis, g, side, contact - slow * np.array([2.0, 1.0, 0.0]))
+    th_v, kn_v = (float((v[0] - 4 * v[1] + 3 * v[2]) / (2 * slow)) for v in last)
     td_th, td_kn = stance_leg(runner, pelvis, g, side, np.array([0.0, step]))
     w_th, w_kn = _landing_rates(runner, pelvis, side, float(td_th[0]), float(td_kn[0]))
     swing = stride - contact
@@ -453,11 +447,10 @@ def _landing_rates(
     The foot comes down at 0.5 + 0.1 x speed m/s and still moves forward at 0.1 x speed, as far
     as joint rates below about 500 deg/s allow.
     """
-    step = 1e-4
-    t = touchdown_phase_s(runner, side) + runner.stride_time_s - np.array([step, 0.0])
-    u = np.mod(t[0], runner.stride_time_s)
-    vx = runner.speed_mps + float(pelvis.sway.derivative()(u))
-    vy = float(pelvis.height.derivative()(u))
+    slow = 2e-3  # wider than the table of the pelvis path
+    t = touchdown_phase_s(runner, side) + runner.stride_time_s - slow * np.array([2.0, 1.0, 0.0])
+    path = pelvis_at(pelvis, runner, t - 1e-9)
+    vx, vy = (float((v[0] - 4 * v[1] + 3 * v[2]) / (2 * slow)) for v in path)
     want = np.array([0.1 * runner.speed_mps - vx, -(0.5 + 0.1 * runner.speed_mps) - vy])
     l1, l2 = runner.body.thigh_m, runner.body.shank_m
     sigma = thigh_angle - knee_angle

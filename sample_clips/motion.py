@@ -93,7 +93,8 @@ def solved(runner: Runner) -> Gait:
         return gait
     stride = runner.stride_time_s
     events = [touchdown_phase_s(runner, s) + d for s in SIDES for d in (0.0, runner.of(s).contact_time_s)]
-    t = np.unique(np.concatenate([np.linspace(0, stride, 1601), events]))
+    t = np.sort(np.concatenate([np.linspace(0, stride, 1601), events]))
+    t = t[np.concatenate([[True], np.diff(t) > 1e-7])]
     for _ in range(6):
         moments = pose(gait, t - runner.phase * stride)
         above = centre_of_mass(moments)[:, 1] - moments.points["pelvis"][:, 1]
@@ -194,7 +195,9 @@ def _leg(
     toe_pitch = np.where(on, np.where(p > 0, p, q), p + g.toe(sw))
     ball = rear(b.ball_x, 0.0)
     reach = b.toe_x - b.ball_x
-    lowest = -np.arcsin(np.clip(0.8 * np.maximum(ball[:, 1], 0.0) / reach, 0.0, 1.0))
+    # the toe tip leaves the ground at toe-off and then keeps clear of it
+    clear = 1.0 - 0.25 * np.clip((tau - g.contact_s) / 0.02, 0.0, 1.0)
+    lowest = -np.arcsin(np.clip(clear * np.maximum(ball[:, 1], 0.0) / reach, 0.0, 1.0))
     toe_pitch = np.where(on, toe_pitch, np.maximum(toe_pitch, lowest))
 
     def toe(x: float, y: float) -> FloatArray:
