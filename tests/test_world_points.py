@@ -23,6 +23,7 @@ from vision.world import (
     camera_kind,
     picture_points,
     reference_points,
+    standing_foot_drift,
     stride_count,
     travel_direction,
     world_marks,
@@ -316,6 +317,49 @@ def test_treadmill_is_recognised() -> None:
 def test_a_short_clip_over_ground_is_no_treadmill() -> None:
     body = runner(4.0, 0.4)
     assert world_view(raw_of(seen(body)), still_motion(np.arange(len(body)), W, H)).camera == "still"
+
+
+def belt_runner(speed_px: float, stance: float = 0.25, stride: float = 0.7) -> tuple[np.ndarray, np.ndarray]:
+    """Feet that stand on a belt for `stance` s of each `stride` s and swing forward on an arc."""
+    t = np.arange(int(6 * RATE)) / RATE
+    xy = np.full((len(t), 33, 2), np.nan)
+    for side, shift in (("left", 0.0), ("right", 0.5)):
+        phase = ((t / stride + shift) % 1.0) * stride
+        half = speed_px * stance / 2
+        swing = (phase - stance) / (stride - stance)
+        x = np.where(
+            phase < stance, half - speed_px * phase, -half + 2 * half * (0.5 - 0.5 * np.cos(np.pi * swing))
+        )
+        y = np.where(phase < stance, 0.0, 80 * np.sin(np.pi * np.clip(swing, 0, 1)))
+        for joint, dx in (("ankle", 0.0), ("heel", -15.0), ("foot_index", 45.0)):
+            xy[:, lm.index(joint, side)] = np.stack([x + dx, y + (20 if joint == "ankle" else 0)], -1)  # type: ignore[arg-type]
+    return xy, t
+
+
+def stepping(speed_px: float, slide: float) -> NDArray[np.float64]:
+    """Reference px (y down) of feet that stand while the hips go on, the ground sliding by a share."""
+    feet, t = belt_runner(speed_px)
+    out = np.full_like(feet, np.nan)
+    ahead = (speed_px * t)[:, None]
+    for joint, dy in (("hip", 400.0), ("shoulder", 620.0), ("knee", 210.0)):
+        for side in ("left", "right"):
+            out[:, lm.index(joint, side)] = np.stack([ahead[:, 0], 0 * t + dy], -1)  # type: ignore[arg-type]
+    for name in ("ankle", "heel", "foot_index"):
+        for side in ("left", "right"):
+            i = lm.index(name, side)  # type: ignore[arg-type]
+            out[:, i] = feet[:, i] * [1 - slide, 1] + np.column_stack([ahead, 0 * ahead])
+    return out
+
+
+@pytest.mark.parametrize("slide", [0.0, 0.6])
+def test_a_sliding_foot_belies_the_world(slide: float) -> None:
+    """Feet that stand give 0 within 0.02; feet dragged along at 60 % give 0.6."""
+    world = stepping(400.0, slide)
+    time = np.arange(len(world)) / RATE
+    assert standing_foot_drift(world, time) == pytest.approx(slide, abs=0.02)
+    raw = dataclasses.replace(raw_of(world * [1, -1] + [0, 650]), time_s=time)
+    view = world_view(raw, still_motion(raw.frame, W, H))
+    assert any("seems to slide" in n for n in view.notes) == (slide > 0.5)
 
 
 def test_strides_are_counted() -> None:

@@ -306,7 +306,7 @@ def view_quality(
     return ViewQuality(
         yaw,
         yaw_sd,
-        view.roll.roll_deg,
+        view.picture_roll_deg,
         view.roll.sd_deg,
         size.stature_px,
         blur_px,

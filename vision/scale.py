@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from shared import landmarks as lm
 from shared.errors import OptionError
@@ -26,8 +27,8 @@ CHAIN_SHARE: float = sum(STATURE_SHARES.values())
 """Shoulder to ankle along trunk, thigh and shank, over stature: 0.779."""
 MODEL_CHAIN = 0.967
 """Chain of the pose model's landmarks over the true one, with the weights that come with the
-program, on six rendered runners (0.953 to 0.980): the trunk comes out 5 % long, the shank 10 %
-short. A real runner's trunk, thigh and shank came out in the same proportion."""
+program, on nine rendered runners (0.952 to 0.996, more the larger the runner is in the picture): the
+trunk comes out 5 % long, the shank 10 % short. A real runner's trunk, thigh and shank came out in the same proportion."""
 BODY_SD = 0.02
 """Relative SD of that share between people (from memory)."""
 LANDMARK_SD = 0.025
@@ -36,6 +37,10 @@ LANDMARK_SD = 0.025
 chain)."""
 BELT_SD = 0.02
 """Relative SD of a treadmill's shown speed (common practice, no source)."""
+MODEL_FOOT, MODEL_FOOT_SD = 0.95, 0.04
+"""Speed of the standing foot as the pose model gives it, over the true one, with the weights that
+come with the program, on five rendered runners (0.90 to 0.99): the model draws the feet in."""
+STANCE_SMOOTHING_S, LEAST_STANCE_S = 0.012, 0.04
 CLICK_SD_PX = 2.0
 PLANE_SD = 0.02
 """Relative SD because a mark on the ground is seldom exactly below the athlete's mid-line."""
@@ -213,9 +218,9 @@ def scale_from_marks(
 def stance_foot_speeds(world_xy: FloatArray, time_s: FloatArray) -> FloatArray:
     """Backward speed of the foot in each stance on a treadmill, px/s.
 
-    The foot that stands on the belt moves back at the belt's speed. A stance is a run of frames
-    in which a foot moves backward and is low (lowest 30 % of its own range of height); a line is
-    fitted to the middle 60 % of it.
+    The foot that stands on the belt moves back at the belt's speed. A stance is a run of at least
+    `LEAST_STANCE_S` in which the middle of heel and toe moves backward and is low (lowest 10 % of
+    its own range of height); a line is fitted to the middle 70 % of it.
 
     Parameters
     ----------
@@ -228,21 +233,23 @@ def stance_foot_speeds(world_xy: FloatArray, time_s: FloatArray) -> FloatArray:
     (n,) array
         One speed per stance, both feet together.
     """
-    speeds = []
-    for side in ("left", "right"):
-        parts = [world_xy[:, lm.index(j, side)] for j in ("ankle", "heel", "foot_index")]
-        foot = np.mean(parts, axis=0)
+    speeds: list[float] = []
+    if len(time_s) < 6:
+        return np.zeros(0)
+    interval = float(np.median(np.diff(time_s)))
+    for heel, toe in (("left_heel", "left_foot_index"), ("right_heel", "right_foot_index")):
+        foot = (world_xy[:, lm.INDEX[heel]] + world_xy[:, lm.INDEX[toe]]) / 2
         ok = np.isfinite(foot).all(axis=1)
         if ok.sum() < 6:
             continue
         x = np.interp(time_s, time_s[ok], foot[ok, 0])
-        y = np.interp(time_s, time_s[ok], foot[ok, 1])
-        low = y < np.percentile(y, 2) + 0.30 * (np.percentile(y, 98) - np.percentile(y, 2))
-        back = np.gradient(x, time_s) < 0
-        for run in _runs(low & back & ok):
-            trim = int(0.2 * len(run))
+        smooth = gaussian_filter1d(x, STANCE_SMOOTHING_S / interval)
+        y = gaussian_filter1d(np.interp(time_s, time_s[ok], foot[ok, 1]), STANCE_SMOOTHING_S / interval)
+        low = y < np.percentile(y, 2) + 0.10 * (np.percentile(y, 98) - np.percentile(y, 2))
+        for run in _runs(low & (np.gradient(smooth, time_s) < 0) & ok):
+            trim = int(0.15 * len(run))
             middle = run[trim : len(run) - trim]
-            if len(middle) >= 3:
+            if len(middle) >= 3 and len(run) * interval >= LEAST_STANCE_S:
                 speeds.append(-float(np.polyfit(time_s[middle], x[middle], 1)[0]))
     return np.array(speeds)
 
@@ -253,8 +260,19 @@ def _runs(mask: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
     return [r for r in np.split(where, np.flatnonzero(np.diff(where) > 1) + 1) if len(r)]
 
 
-def scale_from_belt(world_xy: FloatArray, time_s: FloatArray, belt_speed_mps: float) -> Scale | NoScale:
+def scale_from_belt(
+    world_xy: FloatArray, time_s: FloatArray, belt_speed_mps: float, model_foot: float = MODEL_FOOT
+) -> Scale | NoScale:
     """Scale from the treadmill's speed and the speed of the standing foot in the picture.
+
+    Parameters
+    ----------
+    world_xy : (T, 33, 2) array
+        World px, x forward, y up.
+    time_s : (T,) array
+    belt_speed_mps : float
+    model_foot : float
+        Speed of the standing foot as the pose model gives it, over the true one.
 
     Raises
     ------
@@ -270,7 +288,8 @@ def scale_from_belt(world_xy: FloatArray, time_s: FloatArray, belt_speed_mps: fl
     random = 1.25 * spread / np.sqrt(len(speeds))
     if spread > 0.25:
         return NoScale("the standing foot's speed differs too much from stance to stance")
-    return Scale(belt / middle, float(np.sqrt(BELT_SD**2 + random**2 + 0.015**2)), "belt speed")
+    sd = np.sqrt(BELT_SD**2 + random**2 + MODEL_FOOT_SD**2)
+    return Scale(belt * model_foot / middle, float(sd), "belt speed")
 
 
 def best_scale(scales: list[Scale]) -> tuple[Scale | None, tuple[str, ...]]:

@@ -9,7 +9,7 @@ distance (after a wide pan: px at the nearest point of the path).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,14 @@ from vision.camera_motion import CameraMotion
 from vision.pan import Focal, PanAxis, azimuth_and_fall, pan_axis, picture_centre, square_on_azimuth
 from vision.raw import RawTrack
 from vision.roll import Roll, RollEvidence, combined_roll, roll_from_path
-from vision.scale import body_size, mid_point
+from vision.scale import body_size, mid_point, stance_foot_speeds
 from vision.yaw import squared, unsquared, yaw_from_growth
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+FOOT_DRIFT = 0.30
+"""A standing foot that moves by more than this share of the running speed belies the world."""
 TREADMILL_RANGE = 1.0
 """On a treadmill the hips stay within this many statures from side to side."""
 TREADMILL_STRIDES = 2.5
@@ -90,6 +92,14 @@ class WorldView:
     lane: Lane | None
     notes: tuple[str, ...] = ()
     squared_deg: float = 0.0
+
+    @property
+    def picture_roll_deg(self) -> float:
+        """Roll taken out in all, as seen in the first frame: level lines rise to the right by it."""
+        if self.lane is None:
+            return self.roll.roll_deg
+        down = self.lane.upright.T @ np.array([0.0, 1.0, 0.0])
+        return self.roll.roll_deg + float(np.degrees(np.arctan2(down[0], down[1])))
 
     @property
     def distance_relative_sd(self) -> float:
@@ -249,6 +259,29 @@ def travel_direction(reference: FloatArray, treadmill: bool) -> tuple[Direction,
     return ("right" if share >= 0.5 else "left"), max(share, 1 - share)
 
 
+def standing_foot_drift(world: FloatArray, time_s: FloatArray) -> float:
+    """Speed of the standing foot over the speed of the hips; 0 when the world stands still.
+
+    Parameters
+    ----------
+    world : (T, 33, 2) array
+        World px, x forward, y up.
+    time_s : (T,) array
+
+    Returns
+    -------
+    float
+        Positive = the ground seems to move forward; NaN where no stance is seen.
+    """
+    hip = mid_point(world, "hip")[:, 0]
+    ok = np.isfinite(hip)
+    if ok.sum() < 12:
+        return float("nan")
+    speed = float(np.polyfit(time_s[ok], hip[ok], 1)[0])
+    found = -stance_foot_speeds(world - np.where(ok, hip, np.nan)[:, None, None] * [1.0, 0.0], time_s)
+    return float(1 + np.median(found) / speed) if len(found) >= 2 and speed > 0 else float("nan")
+
+
 def camera_kind(
     reference: FloatArray, motion: CameraMotion, belt_speed_mps: float | None
 ) -> tuple[CameraKind, tuple[str, ...]]:
@@ -380,7 +413,17 @@ def world_view(raw: RawTrack, motion: CameraMotion, belt_speed_mps: float | None
             "Whether the phone was level can't be told from this clip: angles to the vertical, such as "
             f"trunk lean, may all be off by the same {2 * roll.sd_deg:.0f}°.",
         )
-    return WorldView(motion, kind, direction, confidence, roll, lane, motion.notes + notes, yaw)
+    view = WorldView(motion, kind, direction, confidence, roll, lane, motion.notes + notes, yaw)
+    drift = standing_foot_drift(world_points(xy, raw.frame, view), raw.time_s)
+    if kind == "treadmill" or not abs(drift) > FOOT_DRIFT:
+        return view
+    why = (
+        "the camera probably moved along instead of turning on the spot"
+        if kind == "panning"
+        else "the background may have been followed wrongly"
+    )
+    said = f"The standing foot seems to slide over the ground ({why}): distances and speed are not valid."
+    return replace(view, notes=(*view.notes, said))
 
 
 def _yaw_to_take_out(level: FloatArray, motion: CameraMotion) -> float:
