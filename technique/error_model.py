@@ -275,12 +275,18 @@ def view_half_width(of: Callable[[FloatArray], FloatArray], points: FloatArray, 
     return abs(float(of(stretched) - of(points)))
 
 
-def rate_noise_sd(angle_sd: float, cutoff_hz: float) -> float:
+def rate_noise_sd(angle_sd: float, cutoff_hz: float, window_s: float = 0.0) -> float:
     """SD of a rate (per s) from the SD of the filtered quantity.
 
     Noise that is white up to the cut-off f has a derivative with SD 2 pi f / sqrt(3) times its own.
+    A rate taken as the slope of a straight line over a window W passes less of it: at each
+    frequency the share 3 (sin x - x cos x) / x^3 with x = pi f W.
     """
-    return float(angle_sd * 2.0 * np.pi * cutoff_hz / 3.0**0.5)
+    f = np.linspace(0.0, cutoff_hz, 201)[1:]
+    x = np.pi * f * window_s
+    passed = np.ones_like(x)
+    np.divide(3.0 * (np.sin(x) - x * np.cos(x)), x**3, out=passed, where=x > 1e-3)
+    return float(angle_sd * np.sqrt(np.mean((2.0 * np.pi * f * passed) ** 2)))
 
 
 def acceleration_noise_sd(sd: float, cutoff_hz: float) -> float:

@@ -16,6 +16,7 @@ from shared.catalogue import MEASURES
 from technique import error_model as em
 from technique.angles import knee_flexion, thigh_angle, trunk_lean
 from technique.measures import SPRING_KEYS
+from technique.measures_legs import slope
 
 
 def leg(thigh_deg: float = 0.0, knee_deg: float = 0.0, length: float = 0.43) -> np.ndarray:
@@ -132,7 +133,10 @@ def test_derivatives_of_band_limited_noise() -> None:
     x = np.fft.irfft(spectrum)
     first = np.gradient(x, 1 / rate)
     second = np.gradient(first, 1 / rate)
+    assert em.rate_noise_sd(1.0, cutoff) == pytest.approx(2 * np.pi * cutoff / 3**0.5, rel=0.005)
     assert em.rate_noise_sd(x.std(), cutoff) == pytest.approx(first.std(), rel=0.02)
+    windowed = slope(x, rate, 0.08)
+    assert em.rate_noise_sd(x.std(), cutoff, 0.08) == pytest.approx(np.nanstd(windowed), rel=0.03)
     assert em.acceleration_noise_sd(x.std(), cutoff) == pytest.approx(second.std(), rel=0.03)
 
 

@@ -21,13 +21,14 @@ from technique.measures import (
     readings,
     strike_label,
 )
+from technique.measures_legs import slope
 from technique.measures_motion import Athlete, Motion, motion, points_at, steps_of
 from technique.measures_readings import Reading, turning_points, window_mean, window_peak
 from tests.treadmill_motion import plain_smoothed
 from tests.true_motion import known, true_events, true_run, true_track
 
 TOLERANCE = {"s": 0.0005, "m": 0.006, "m/s": 0.01, "deg": 0.05, "%": 0.5, "% leg": 0.7, "% thigh": 0.3}
-TOLERANCE |= {"deg/s": 3.0, "steps/min": 0.1}
+TOLERANCE |= {"steps/min": 0.1}
 AT_TOUCHDOWN_DEG = 2.5
 """The invented runner's legs change speed at once at touchdown and toe-off, where a cubic through samples
 can't follow; measured running does not (see test_measures_treadmill)."""
@@ -60,6 +61,8 @@ def test_all_measures_of_a_known_runner(speed: float, changes: dict) -> None:
             assert mine.why and mine.low is None, name
             continue
         allowed = AT_TOUCHDOWN_DEG if mine.key in KINKED else TOLERANCE[mine.unit]
+        if mine.unit == "deg/s":
+            allowed = 0.08 * abs(true)  # a rate is taken over 12 % of the stride
         assert mine.value == pytest.approx(true, abs=allowed), name
         assert mine.low is not None and mine.high is not None and mine.low <= true <= mine.high, name
         checked += 1
@@ -75,7 +78,7 @@ def test_forward_thigh_velocity_is_that_of_the_swing() -> None:
     # Between the thigh's back end and its front end, well away from touchdown.
     swing = inside & np.roll(inside, 12) & np.roll(inside, -12)
     mine = by_key(measured(m))[f"thigh_angular_velocity_forward_{side}"].value
-    assert mine == pytest.approx(rate[swing].max(), rel=0.01)
+    assert mine == pytest.approx(rate[swing].max(), rel=0.03)
 
 
 @pytest.mark.parametrize("rate", [60.0, 120.0])
@@ -368,6 +371,16 @@ def test_turning_points_lie_between_samples_and_skip_gaps() -> None:
     np.testing.assert_allclose([v for _, v in found], 30.0, atol=0.02)
     series[np.abs(time - 1.037) < 0.02] = np.nan
     assert len(turning_points(time, series, 0.4, 10.0)) == len(expected) - 1
+
+
+def test_slope_of_a_line_and_of_a_swing() -> None:
+    time = np.arange(0, 2, 1 / 120)
+    np.testing.assert_allclose(slope(3.0 - 40 * time, 120, 0.09)[6:-6], -40.0, atol=1e-9)
+    swing = 45 * np.sin(2 * np.pi * time / 0.7)
+    # Closed form: a line over 12 % of the period takes 3 (sin x - x cos x) / x^3 of the peak, x = .12 pi.
+    found = np.nanmax(slope(swing, 120, 0.12 * 0.7))
+    assert found == pytest.approx(45 * 2 * np.pi / 0.7 * 0.986, rel=0.004)
+    assert np.isnan(slope(swing[:3], 120, 0.09)).all()
 
 
 def test_window_peak_and_mean() -> None:
