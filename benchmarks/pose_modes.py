@@ -178,8 +178,11 @@ def ways(kind: str) -> dict[str, Way]:
             "library, following": library_way(False, False),
             "library, picture by picture": library_way(True, False),
             "library, following, smoothed": library_way(False, True),
-            "ours, library's windows and heat": our_way(Look(source="previous"), heat=AS_THE_LIBRARY),
-            "ours, smooth windows": our_way(heat=AS_THE_LIBRARY),
+            "ours, library's windows and heat": our_way(
+                Look(source="previous"), effort="quick", heat=AS_THE_LIBRARY
+            ),
+            "ours, smooth windows": our_way(effort="quick", heat=AS_THE_LIBRARY),
+            "ours, quick (sharp heat)": our_way(effort="quick"),
             "ours, standard": our_way(),
             "ours, high": our_way(effort="high"),
         }

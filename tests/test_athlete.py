@@ -252,7 +252,7 @@ class Invented(PoseEngine):
     def detect(self, rgb: Any, min_score: float = 0.5) -> list[PersonBox]:
         return []
 
-    def landmarks(self, rgb: Any, window: Window) -> PoseResult:
+    def landmarks(self, rgb: Any, window: Window, quick: bool = False) -> PoseResult:
         visible = self._visible()
         near = [p for p in visible if np.hypot(p[0] - window.x, p[1] - window.y) < window.side / 2]
         x, y, radius = (
@@ -415,7 +415,7 @@ class Blobs(PoseEngine):
             for x, y, r in found
         ]
 
-    def landmarks(self, rgb: Any, window: Window) -> PoseResult:
+    def landmarks(self, rgb: Any, window: Window, quick: bool = False) -> PoseResult:
         bars = self._bars(rgb)
         distance = [np.hypot(x - window.x, y - window.y) for x, y, _ in bars]
         found = bool(bars) and min(distance) < window.side / 4

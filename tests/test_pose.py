@@ -27,7 +27,7 @@ from vision.person_detector import (
     merged,
 )
 from vision.pose import _EXCHANGED, PoseEngine, Window, body_window, window_picture
-from vision.views import View, agreed
+from vision.views import DOUBT, PLANS, View, ViewPlan, agreed, disagreement
 from vision.weights import pose_weights
 
 CLIP = Path(__file__).parents[2] / "shared" / "clips" / "park_runner_1080p30.mp4"
@@ -273,7 +273,7 @@ def test_nobody_in_an_empty_picture(engine: PoseEngine) -> None:
 
 def test_mirrored_view_of_a_mirrored_picture_is_the_plain_view(pictures: list[NDArray[np.uint8]]) -> None:
     """Looking at the mirror image must give the other side's landmarks in the mirrored places."""
-    engine = PoseEngine()
+    engine = PoseEngine(effort="quick")
     picture = pictures[0]
     box = engine.detect(picture)[0]
     # whole-pixel steps, so that both windows sample the same picture values
@@ -281,17 +281,53 @@ def test_mirrored_view_of_a_mirrored_picture_is_the_plain_view(pictures: list[ND
     last = picture.shape[1] - 1
     flipped = Window(last - window.x + window.side / 256, window.y, window.side)
     plain = engine.landmarks(picture, window)
-    engine.views = (View(mirrored=True),)
+    engine.plan = ViewPlan((View(mirrored=True),))
     back = engine.landmarks(np.ascontiguousarray(picture[:, ::-1]), flipped).xy_px[_EXCHANGED[: lm.COUNT]]
     back[:, 0] = last - back[:, 0]
     np.testing.assert_allclose(back, plain.xy_px, atol=0.05)
 
 
-def test_high_effort_sees_the_same_person(engine: PoseEngine, pictures: list[NDArray[np.uint8]]) -> None:
-    window = body_window(engine.detect(pictures[0])[0])
-    one, three = (e.landmarks(pictures[0], window) for e in (engine, PoseEngine(effort="high")))
-    assert np.median(np.abs(one.xy_px - three.xy_px)) < 0.02 * one.radius
-    assert three.score > 0.5
+def test_every_effort_sees_the_same_person(pictures: list[NDArray[np.uint8]]) -> None:
+    engines = [PoseEngine(effort=effort) for effort in PLANS]
+    window = body_window(engines[0].detect(pictures[0])[0])
+    seen = [e.landmarks(pictures[0], window) for e in engines]
+    for other in seen[1:]:
+        assert np.median(np.abs(other.xy_px - seen[0].xy_px)) < 0.02 * seen[0].radius
+        assert other.score > 0.5
+    quick = engines[-1].landmarks(pictures[0], window, quick=True)
+    np.testing.assert_array_equal(quick.xy_px, seen[0].xy_px)
+
+
+class Counting(PoseEngine):
+    """Counts its looks; the second puts the left knee `shift` window sides beside the first."""
+
+    def __init__(self, shift: float) -> None:
+        self.plan = PLANS["standard"]
+        self.shift = shift
+        self.looks: list[View] = []
+
+    def _look(self, rgb: Any, window: Window, view: View) -> tuple[NDArray[np.float64], float]:
+        points = np.full((39, 5), 0.5)
+        points[lm.index("knee", "left"), 0] += self.shift * (len(self.looks) == 1)
+        self.looks.append(view)
+        return points, 0.9
+
+
+@pytest.mark.parametrize(("shift", "looks"), [(0.9 * DOUBT, 2), (1.1 * DOUBT, 3)])
+def test_a_third_look_only_on_doubt(shift: float, looks: int) -> None:
+    engine = Counting(shift)
+    knee = engine.landmarks(np.zeros((9, 9, 3), np.uint8), Window(0, 0, 100)).xy_px[lm.index("knee", "left")]
+    assert len(engine.looks) == looks
+    # two looks: their mean; three: the odd one is outvoted
+    np.testing.assert_allclose(knee, [50 * shift if looks == 2 else 0.0, 0.0], atol=1e-9)
+
+
+def test_disagreement_is_the_farthest_leg_point() -> None:
+    looks = np.zeros((2, 33, 2))
+    looks[1, lm.index("ankle", "right")] = [0.3, 0.4]
+    looks[1, lm.index("wrist", "right")] = [5.0, 5.0]
+    assert disagreement(looks) == pytest.approx(0.5)
+    assert disagreement(looks[:1]) == 0.0
 
 
 @settings(max_examples=8, deadline=None)
@@ -327,7 +363,7 @@ def test_agrees_with_the_library(pictures: list[NDArray[np.uint8]], static: bool
     averages pixels where the library's skips them, and boxes differ on purpose.
     """
     pose_module = pytest.importorskip("mediapipe").solutions.pose
-    engine = PoseEngine(heat=AS_THE_LIBRARY)
+    engine = PoseEngine(effort="quick", heat=AS_THE_LIBRARY)
     middle = engine.detect(pictures[0])[0].hip
     left, top = int(np.clip(middle[0] - 800, 0, 320)), int(np.clip(middle[1] - 450, 0, 180))
     small = [np.ascontiguousarray(p[top : top + 900, left : left + 1600][::4, ::4]) for p in pictures]

@@ -278,7 +278,7 @@ def _results(
     """Landmarks of the people in `boxes`; whoever turns out to be no person, or twice, is dropped."""
     kept: list[PoseResult] = []
     for box in boxes:
-        result = engine.landmarks(rgb, body_window(box))
+        result = engine.landmarks(rgb, body_window(box), quick=True)
         inside = np.all((result.centre >= 0) & (result.centre <= picture))
         twice = any(_near(result.centre, result.radius, k.centre, k.radius, 0.25) for k in kept)
         if result.score >= MIN_PERSON and inside and not twice:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from shared import landmarks as lm
 from vision.heat import SHARP, HeatCentroid, refined_by_heat
 from vision.person_detector import PersonBox, PersonDetector, axis_rotation
-from vision.views import VIEWS, Effort, View, agreed
+from vision.views import DOUBT, PLANS, Effort, View, agreed, disagreement
 from vision.weights import LANDMARK_SHAPES, Model, Weights, pose_weights
 
 FloatArray = NDArray[np.float64]
@@ -177,8 +177,8 @@ class PoseEngine:
         Default: the installed weights.
     threads : int
         Threads of the interpreters.
-    effort : {"standard", "high"}
-        One look at each picture, or three (see `vision.views`): three times the time.
+    effort : {"quick", "standard", "high"}
+        How many looks each picture gets: one, two or three, five (see `vision.views`).
     heat : HeatCentroid or None
         How points are sharpened by the heat maps; None: not.
     border, area
@@ -202,7 +202,7 @@ class PoseEngine:
     ) -> None:
         weights = pose_weights() if weights is None else weights
         self.name = weights.name
-        self.views = VIEWS[effort]
+        self.plan = PLANS[effort]
         self.heat = heat
         self.border: Border = border
         self.area = area
@@ -213,20 +213,25 @@ class PoseEngine:
         """People in the whole picture, best first."""
         return self._detector(rgb, min_score)
 
-    def landmarks(self, rgb: ByteImage, window: Window) -> PoseResult:
+    def landmarks(self, rgb: ByteImage, window: Window, quick: bool = False) -> PoseResult:
         """Landmarks of the person inside `window`.
 
         Parameters
         ----------
         rgb : (H, W, 3) uint8 array
         window : Window
+        quick : bool
+            One look, whatever the engine's effort.
 
         Returns
         -------
         PoseResult
             Always filled; `score` tells whether there is a person.
         """
-        looks = [self._look(rgb, window, view) for view in self.views]
+        plan = PLANS["quick"] if quick else self.plan
+        looks = [self._look(rgb, window, view) for view in plan.always]
+        if plan.on_doubt and disagreement(np.array([points for points, _ in looks])) > DOUBT:
+            looks += [self._look(rgb, window, view) for view in plan.on_doubt]
         points = agreed(np.array([points for points, _ in looks]))
         score = float(np.median([score for _, score in looks]))
         xy = window.to_picture(points[:, :2])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shared import landmarks as lm
 
 FloatArray = NDArray[np.float64]
-Effort = Literal["standard", "high"]
+Effort = Literal["quick", "standard", "high"]
 
 
 @dataclass(frozen=True)
@@ -30,16 +30,58 @@ class View:
     mirrored: bool = False
 
 
-VIEWS: Final[dict[Effort, tuple[View, ...]]] = {
-    "standard": (View(),),
-    "high": (View(), View(scale=1.08), View(mirrored=True)),
-}
-"""Looks per picture. Three, because the median of three drops the one that got a limb wrong."""
+@dataclass(frozen=True)
+class ViewPlan:
+    """Which looks a picture gets.
 
+    Attributes
+    ----------
+    always : tuple of View
+    on_doubt : tuple of View
+        Added when the first two disagree on a leg (see `disagreement`).
+    """
+
+    always: tuple[View, ...]
+    on_doubt: tuple[View, ...] = ()
+
+
+PLANS: Final[dict[Effort, ViewPlan]] = {
+    "quick": ViewPlan((View(),)),
+    "standard": ViewPlan((View(), View(1.08)), (View(mirrored=True),)),
+    "high": ViewPlan((View(), View(1.08), View(0.92), View(mirrored=True), View(1.08, mirrored=True))),
+}
+"""The median of three or more drops the look that got a limb wrong. Two looks that agree are as good
+as three: "standard" comes within 2 % of always three looks, at 2.2 looks a picture (four rendered
+clips, see docs/pose-modes.md)."""
+DOUBT: Final = 0.03
+"""Looks that place a leg's point farther apart than this, in window sides, disagree."""
+
+_LEGS: Final = np.array(
+    [lm.index(joint, side) for joint in lm.LEG_JOINTS if joint != "hip" for side in ("left", "right")]
+)
 _LIMBS: Final = tuple(
     tuple(np.array([lm.index(joint, side) for joint in joints]) for side in ("left", "right"))
     for joints in (lm.LEG_JOINTS, lm.ARM_JOINTS[1:])
 )
+
+
+def disagreement(looks: FloatArray) -> float:
+    """Largest distance between the first two looks at a point of the legs below the hip.
+
+    Parameters
+    ----------
+    looks : (V, P, K) array
+        As for `agreed`.
+
+    Returns
+    -------
+    float
+        In the unit of x and y; 0 for a single look. Looks that exchange the legs disagree.
+    """
+    if len(looks) < 2:
+        return 0.0
+    apart = np.linalg.norm(looks[0, _LEGS, :2] - looks[1, _LEGS, :2], axis=-1)
+    return float(apart.max())
 
 
 def agreed(looks: FloatArray) -> FloatArray:
