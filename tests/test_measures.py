@@ -60,9 +60,9 @@ def test_all_measures_of_a_known_runner(speed: float, changes: dict) -> None:
         if mine.value is None:
             assert mine.why and mine.low is None, name
             continue
-        allowed = AT_TOUCHDOWN_DEG if mine.key in KINKED else TOLERANCE[mine.unit]
-        if mine.unit == "deg/s":
-            allowed = 0.08 * abs(true)  # a rate is taken over 12 % of the stride
+        # A rate is taken over 12 % of the stride, which takes something off a short sharp peak.
+        usual = 0.08 * abs(true) if mine.unit == "deg/s" else TOLERANCE[mine.unit]
+        allowed = AT_TOUCHDOWN_DEG if mine.key in KINKED else usual
         assert mine.value == pytest.approx(true, abs=allowed), name
         assert mine.low is not None and mine.high is not None and mine.low <= true <= mine.high, name
         checked += 1
