@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 
 from shared import landmarks as lm
 from vision.camera import CameraMotion, still_motion
+from vision.lane import reference_points
 from vision.pan import Focal, picture_centre
 from vision.raw import RawTrack
 from vision.roll import Roll, RollEvidence, combined_roll, roll_from_lines, roll_from_path
@@ -22,7 +23,6 @@ from vision.world import (
     WorldView,
     camera_kind,
     picture_points,
-    reference_points,
     standing_foot_drift,
     stride_count,
     travel_direction,
@@ -227,6 +227,21 @@ def test_panned_runner_has_the_world_of_a_still_one() -> None:
     error = abs(np.ptp(hip[:, 0]) / np.ptp(mid3(body, "hip")[:, 0]) - 1)
     assert error < 2.5 * view.distance_relative_sd
     assert picture_points(world, frames, view) == pytest.approx(xy, abs=1e-4)
+
+
+@pytest.mark.parametrize("roll", [-3.0, 2.0])
+def test_roll_of_a_panned_camera_shows_in_its_turning_axis(roll: float) -> None:
+    """The camera turned about the vertical while rolled: roll within 0.5 degrees, hips level."""
+    body = runner(6.0, 1.43)
+    angles = np.arctan2(mid3(body, "hip")[:, 0], 9.0)
+    xy = seen(body, pan_rad=angles, focal=1400.0, roll_deg=roll)
+    axis = Rotation.from_rotvec([0, 0, -np.radians(roll)]).apply([0.0, 1.0, 0.0])
+    motion = panned(angles, 1400.0)
+    motion = dataclasses.replace(motion, rotvec=(angles - angles[0])[:, None] * axis)
+    view = world_view(raw_of(xy), motion)
+    assert view.picture_roll_deg == pytest.approx(roll, abs=0.5)
+    hip = mid_point(world_points(xy, np.arange(len(body)), view), "hip")
+    assert np.degrees(np.arctan(np.polyfit(hip[:, 0], hip[:, 1], 1)[0])) == pytest.approx(0.0, abs=0.5)
 
 
 def test_pan_with_a_guessed_focal_length_says_so() -> None:

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from shared import landmarks as lm
 from shared.landmarks import Side
 from shared.track import ClipInfo, ViewQuality
+from vision.lane import reference_points
 from vision.pan import picture_centre
 from vision.raw import RawTrack
 from vision.roll import robust_slope
 from vision.scale import body_size, mid_point
-from vision.world import WorldView, reference_points, stride_count
+from vision.world import WorldView, stride_count
 from vision.yaw import PAIRS, YawEvidence, combined_yaw, yaw_from_growth, yaw_from_width
 
 FloatArray = NDArray[np.float64]

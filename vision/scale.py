@@ -31,7 +31,7 @@ program, on nine rendered runners (0.952 to 0.996, more the larger the runner is
 trunk comes out 5 % long, the shank 10 % short. A real runner's trunk, thigh and shank came out in the same proportion."""
 BODY_SD = 0.02
 """Relative SD of that share between people (from memory)."""
-LANDMARK_SD = 0.025
+LANDMARK_SD = 0.03
 """Relative SD of that bias on real runners (joint centres of pose models sit
 30-50 mm off at hip and knee: Needham et al. 2021, J Biomech 127:110665; part cancels along the
 chain)."""
