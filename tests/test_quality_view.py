@@ -192,3 +192,15 @@ def test_every_note_is_one_sentence() -> None:
     for note in got.notes:
         assert note[0].isupper()
         assert note.endswith(".")
+
+
+@pytest.mark.parametrize("samples", [1, 3, 20])
+@pytest.mark.parametrize("pan", [False, True])
+def test_nobody_seen_is_a_quality_and_not_a_crash(samples: int, pan: bool) -> None:
+    raw = raw_of(np.full((samples, 33, 2), np.nan))
+    motion = panned(np.linspace(0, 0.8, samples), 1400.0) if pan else still_motion(raw.frame, W, H)
+    got = view_quality(raw, world_view(raw, motion), clip())
+    assert np.isnan(got.off_perpendicular_deg) or pan
+    assert np.isnan(got.runner_height_px)
+    assert got.hidden["left_knee"] == 1.0
+    assert got.notes

@@ -185,7 +185,7 @@ def motion_from_matches(
         notes.append("The background was lost for a moment; distances across that moment may be wrong.")
     window = max(3, round(rate_hz / 2)) | 1
     kernel = np.ones(window) / window
-    padded = np.pad(p[:, 2:], ((window, window), (0, 0)), mode="edge")
+    padded = np.pad(p[:, 2:], ((window, window), (0, 0)), mode="reflect", reflect_type="odd")
     slow = np.column_stack([np.convolve(c, kernel, "same")[window:-window] for c in padded.T])
     shake = float(np.sqrt(np.mean(np.sum((p[:, 2:] - slow) ** 2, axis=1))))
     return CameraMotion(
