@@ -69,7 +69,8 @@ export default function (component) {
 
 
 @lru_cache(maxsize=1)
-def _component() -> Any:
+def component() -> Any:
+    """The component, made known to the server once."""
     return st.components.v2.component("laneside_picker", html=_HTML, css=_CSS, js=_JS)
 
 
@@ -98,7 +99,7 @@ def picture_to_click(
         Up to two marks, joined when there are two.
     """
     ignore: Callable[[], None] = lambda: None  # noqa: E731 - the component needs a handler to be declared
-    result = _component()(
+    result = component()(
         key=key,
         data={
             "jpeg": base64.b64encode(jpeg).decode("ascii"),

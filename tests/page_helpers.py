@@ -1,0 +1,76 @@
+"""A stored result for tests of the page: tiny, invented, whole."""
+
+from __future__ import annotations
+
+import io
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+from PIL import Image
+
+from shared.analysis_json import write_analysis
+from shared.track_file import write_track
+from tests import builders
+from ui.job import ANALYSIS_NAME, TRACK_NAME
+from ui.screens import store
+from ui.screens.first_look import NAME
+
+
+def tiny_clip(frames: int = 12, width: int = 320, height: int = 240) -> bytes:
+    """An MP4 of a moving grey block."""
+    out = io.BytesIO()
+    with av.open(out, "w", format="mp4") as box:
+        stream = box.add_stream("libx264", rate=30)
+        stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
+        stream.time_base = Fraction(1, 90_000)
+        for i in range(frames):
+            rgb = np.full((height, width, 3), 90, dtype=np.uint8)
+            rgb[60:120, 10 * i : 10 * i + 40] = 200
+            frame = av.VideoFrame.from_ndarray(rgb, format="rgb24")
+            frame.pts, frame.time_base = i * 3000, Fraction(1, 90_000)
+            box.mux(stream.encode(frame))
+        box.mux(stream.encode(None))
+    return out.getvalue()
+
+
+def stored_job(owner: str, state: store.State = "done", name: str = "invented.mp4") -> store.Job:
+    """A job with its clip, and with a result when it is done."""
+    job = store.add_clip(io.BytesIO(tiny_clip()), name, owner)
+    if state == "done":
+        folder = store.result_folder(job)
+        (folder / "pictures").mkdir(parents=True)
+        Image.new("RGB", (80, 100), "#888888").save(folder / "pictures" / "cue_1.jpg")
+        write_analysis(builders.analysis(), folder / ANALYSIS_NAME)
+        write_track(builders.track(), folder / TRACK_NAME)
+        (folder / "report.html").write_text("<p>Invented</p>", encoding="utf-8")
+    return store.change(job, state=state)
+
+
+def stored_first_look(job: store.Job, people: int = 2) -> None:
+    """What a first look leaves behind, for a clip of 320 x 240."""
+    folder = store.job_folder(job.key) / store.FIRST_LOOK
+    folder.mkdir()
+    Image.new("RGB", (320, 240), "#777777").save(folder / "6.jpg")
+    Image.new("RGB", (320, 240), "#777777").save(folder / "first.jpg")
+    seen = [{"x_px": 80.0 + 120 * i, "y_px": 120.0, "radius_px": 40.0} for i in range(people)]
+    record = {
+        "width": 320,
+        "height": 240,
+        "frames": 12,
+        "duration_s": 0.4,
+        "capture_rate_hz": 30.0,
+        "container_rate_hz": 30.0,
+        "time_base": "file",
+        "findings": [["bad", "The clip has 30 pictures a second: posture only."]],
+        "previews": [{"file": "6.jpg", "frame": 6, "time_s": 0.2, "people": seen}],
+        "motion": "The largest person moves to the right through the picture.",
+    }
+    (folder / NAME).write_text(json.dumps(record), encoding="utf-8")
+
+
+def page_file() -> Path:
+    """The script that the page's server runs."""
+    return Path(__file__).parents[1] / "ui" / "page.py"

@@ -1,0 +1,275 @@
+"""The screens without a browser: what each state of a clip shows."""
+
+from __future__ import annotations
+
+import zipfile
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from tests import builders, page_helpers
+from ui.screens import charts, filming, picker, place, store, stored, style, viewer
+from ui.screens.downloads import zipped
+from ui.screens.queue import Queue
+
+
+@pytest.fixture(autouse=True)
+def _data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(store.FOLDER_VARIABLE, str(tmp_path))
+    monkeypatch.setenv("LANESIDE_SAMPLE", str(tmp_path / "sample.mp4"))
+    # The logic is under test here, not the processes behind it.
+    monkeypatch.setattr(Queue, "_serve", lambda self, kind: None)
+    place.queue.clear()
+    picker.component.cache_clear()
+
+
+def _open(job: store.Job | None = None) -> Any:
+    page = AppTest.from_file(str(page_helpers.page_file()), default_timeout=60)
+    if job is not None:
+        page.session_state[place.LIST] = job.owner
+        page.session_state[place.CLIP] = job.key
+    page.run()
+    assert not page.exception
+    return page
+
+
+def _text(page: Any) -> str:
+    parts = [e.value for e in page.title] + [e.value for e in page.header] + [e.value for e in page.markdown]
+    return "\n".join(str(p) for p in [*parts, *_html(page), *[e.value for e in page.caption]])
+
+
+def _html(page: Any) -> list[str]:
+    return [e.proto.body for e in page.get("html")]
+
+
+def _buttons(page: Any) -> dict[str, Any]:
+    return {b.label: b for b in page.button}
+
+
+def test_the_first_visit_says_what_this_is_and_how_to_film() -> None:
+    page = _open()
+    shown = _text(page)
+    assert "stays on this machine" in shown
+    assert "How to film" in shown
+    assert "Square to the lane" in shown
+    assert page.file_uploader[0].label.startswith("Put your clips here (up to 2 GB")
+
+
+def test_a_missing_sample_is_said_not_offered() -> None:
+    page = _open()
+    button = _buttons(page)["Try the sample clip"]
+    if not Path(__file__).parents[1].joinpath("sample_clips/clips/track_side_120.mp4").exists():
+        assert button.disabled
+
+
+def test_the_sample_becomes_a_job_with_its_own_answers(tmp_path: Path) -> None:
+    (tmp_path / "sample.mp4").write_bytes(page_helpers.tiny_clip())
+    page = _open()
+    _buttons(page)["Try the sample clip"].click().run()
+    (job,) = store.all_jobs()
+    assert (job.state, job.invented, job.options.stature_m) == ("looking", True, 1.75)
+    assert "A first look" in _text(page)
+
+
+def test_an_upload_becomes_a_job_and_a_bad_one_a_sentence() -> None:
+    page = _open()
+    page.file_uploader[0].set_value(
+        [("run <b>.mp4", page_helpers.tiny_clip(), "video/mp4"), ("none.mp4", b"", "video/mp4")]
+    ).run()
+    assert not page.exception
+    assert [j.name for j in store.all_jobs()] == ["run _b_.mp4"]
+
+
+def test_the_user_confirms_and_the_clip_is_queued() -> None:
+    job = page_helpers.stored_job(store.new_key(), "ready")
+    page_helpers.stored_first_look(job)
+    page = _open(job)
+    assert "Is this right?" in _text(page)
+    assert "▲ a problem" in _text(page)
+    page.radio[0].set_value("Person 2").run()
+    next(n for n in page.number_input if n.label == "Body height, m").set_value(1.8)
+    _buttons(page)["Measure this clip"].click().run()
+    assert not page.exception
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert kept.state == "waiting"
+    assert kept.options.stature_m == 1.8
+    assert kept.options.athlete is not None
+    assert (kept.options.athlete.x_px, kept.options.athlete.time_s) == (200.0, 0.2)
+    assert "Measuring" in _text(page)
+
+
+def test_one_person_needs_no_choice() -> None:
+    job = page_helpers.stored_job(store.new_key(), "ready")
+    page_helpers.stored_first_look(job, people=1)
+    page = _open(job)
+    assert not page.radio
+    _buttons(page)["Measure this clip"].click().run()
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert kept.options.athlete is None
+
+
+def test_a_marked_distance_can_be_typed() -> None:
+    job = page_helpers.stored_job(store.new_key(), "ready")
+    page_helpers.stored_first_look(job)
+    page = _open(job)
+    next(s for s in page.selectbox if s.label == "Size in the picture, from").set_value(
+        "A marked distance"
+    ).run()
+    for label, value in (
+        ("First point x", 10),
+        ("First point y", 200),
+        ("Second point x", 300),
+        ("Second point y", 201),
+    ):
+        next(n for n in page.number_input if n.label == label).set_value(value)
+    next(n for n in page.number_input if n.label == "Length, m").set_value(5.0)
+    page.run()
+    _buttons(page)["Measure this clip"].click().run()
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert kept.options.marked is not None
+    assert kept.options.marked.metres == 5.0
+    assert (kept.options.marked.x1_px, kept.options.marked.x2_px) == (10.0, 300.0)
+    assert kept.options.stature_m is None
+
+
+def test_a_stop_while_waiting_is_kept() -> None:
+    job = page_helpers.stored_job(store.new_key(), "ready")
+    job = store.enqueue(job, job.options, "")
+    page = _open(job)
+    _buttons(page)["Stop measuring"].click().run()
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert kept.state == "cancelled"
+    assert "nothing half-made was kept" in page.info[0].value
+
+
+def test_a_failure_is_one_sentence_and_a_way_on() -> None:
+    job = store.change(
+        page_helpers.stored_job(store.new_key(), "ready"), state="failed", error="x.mp4: why; mend."
+    )
+    page = _open(job)
+    assert page.error[0].value.replace("\\", "") == "x.mp4: why; mend."
+    _buttons(page)["Try again"].click().run()
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert kept.state == "looking"
+
+
+def test_the_result_puts_cues_first() -> None:
+    page = _open(page_helpers.stored_job(store.new_key()))
+    html = _html(page)
+    cue = next(i for i, h in enumerate(html) if "1. Text" in h)
+    numbers = next(i for i, h in enumerate(html) if "contact time" in h and "<table" in h)
+    assert cue < numbers
+    assert any("Invented caution." in h for h in html)
+    assert all('alt=""' not in h for h in html)
+    assert any("the far arm is hidden" in h for h in html)
+    assert any("Invented note." in h for h in html)
+
+
+def test_a_result_that_is_gone_is_one_sentence() -> None:
+    job = page_helpers.stored_job(store.new_key())
+    (store.result_folder(job) / "analysis.json").unlink()
+    page = _open(job)
+    assert "the stored result is gone" in page.error[0].value
+
+
+def test_stepping_moves_the_frame() -> None:
+    job = page_helpers.stored_job(store.new_key())
+    page = _open(job)
+    assert page.session_state[viewer.state_key(job)] == 4
+    _buttons(page)["frame ▶"].click().run()
+    assert page.session_state[viewer.state_key(job)] == 5
+    assert any("frame 5" in h for h in _html(page))
+
+
+def test_a_wrong_key_in_the_address_shows_the_first_screen() -> None:
+    page = AppTest.from_file(str(page_helpers.page_file()), default_timeout=60)
+    page.query_params[place.CLIP] = "../../../etc"
+    page.run()
+    assert not page.exception
+    assert "Running technique, measured" in _text(page)
+
+
+def test_everything_is_in_the_zip_and_nothing_hidden(tmp_path: Path) -> None:
+    job = page_helpers.stored_job(store.new_key())
+    (store.result_folder(job) / ".part-x").write_text("x", encoding="utf-8")
+    with zipfile.ZipFile(BytesIO(zipped(store.result_folder(job)))) as box:
+        assert set(box.namelist()) == {"analysis.json", "track.npz", "report.html", "pictures/cue_1.jpg"}
+
+
+def test_a_clicked_point_leads_to_its_frame() -> None:
+    analysis = builders.analysis()
+    assert viewer.clicked_sample(analysis, {"customdata": [7], "x": 0.0}) == 7
+    assert viewer.clicked_sample(analysis, {"customdata": 3, "x": 0.0}) == 3
+    assert viewer.clicked_sample(analysis, {"x": 0.0}) is None
+    # One touchdown only: there is no whole cycle to look into.
+    assert viewer.clicked_sample(analysis, {"customdata": "right", "x": 50.0}) is None
+
+
+def test_a_share_of_the_cycle_is_a_moment_between_two_landings() -> None:
+    from dataclasses import replace
+
+    analysis = builders.analysis()
+    first = analysis.events[0]
+    second = replace(first, time_s=first.time_s + 6 / 120, frame=10)
+    analysis = replace(analysis, events=(first, second))
+    moment = analysis.time_s[viewer.cycle_sample(analysis, "right", 50.0) or 0]
+    assert abs(moment - (first.time_s + 3 / 120)) <= 0.5 / 120 + 1e-9
+
+
+def test_next_and_last_event() -> None:
+    assert viewer.step_to([2, 5, 9], 5, forward=True) == 9
+    assert viewer.step_to([2, 5, 9], 5, forward=False) == 2
+    assert viewer.step_to([2, 5, 9], 9, forward=True) == 9
+    assert viewer.step_to([], 4, forward=False) == 4
+
+
+def test_the_curve_shows_the_measured_values_and_both_errors() -> None:
+    analysis = builders.analysis()
+    figure = charts.cycle_curve(analysis, "thigh")
+    mean = next(t for t in figure.data if t.name == "near (right), n = 1")
+    np.testing.assert_allclose(mean.y, analysis.curves[0].mean)
+    band = next(t for t in figure.data if t.fill == "toself")
+    assert max(band.y) == pytest.approx(max(analysis.curves[0].mean + 4.0))
+    steps = charts.step_by_step(analysis, "contact_time")
+    (trace,) = steps.data
+    np.testing.assert_allclose(np.asarray(trace.y) + np.asarray(trace.error_y.array), [0.21])
+    np.testing.assert_allclose(np.asarray(trace.y) - np.asarray(trace.error_y.arrayminus), [0.19])
+
+
+def test_the_close_up_keeps_its_size_and_stays_in_the_picture() -> None:
+    track = builders.track()
+    boxes = [stored.close_up(track, i) for i in range(len(track.frame))]
+    assert len({box[2:] for box in boxes}) == 1
+    for left, top, width, height in boxes:
+        assert left >= 0
+        assert top >= 0
+        assert left + width <= track.clip.width
+        assert top + height <= track.clip.height
+
+
+def test_drawings_have_words_and_no_outside_reference() -> None:
+    html = filming.advice_html()
+    assert html.count("<img") == 4
+    assert 'alt=""' not in html
+    assert "http" not in html.replace("http://www.w3.org", "")
+
+
+def test_a_file_name_is_never_read_as_markup() -> None:
+    assert style.literal("a_b*c[d](e)") == r"a\_b\*c\[d\]\(e\)"
+    assert "<script>" not in style.findings_list([("good", "<script>")])
+
+
+def test_every_level_has_a_sign_and_a_word() -> None:
+    assert (
+        set(style.LEVEL_SIGN) == set(style.LEVEL_WORD) == set(style.LEVEL_INK) == {"good", "limited", "bad"}
+    )
+    assert len(set(style.LEVEL_SIGN.values())) == 3

@@ -1,0 +1,141 @@
+"""Work outside the page: progress, time left, stopping, and the queue's hold on a job."""
+
+from __future__ import annotations
+
+import io
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from shared.errors import Cancelled
+from ui.options import Options
+from ui.screens import store
+from ui.screens.first_look import Preview, Seen, motion_sentence
+from ui.screens.queue import STALE_S, Queue, abandoned, claim, next_jobs
+from ui.screens.waiting import queue_words, time_words
+from ui.screens.work import SHARE, overall, read_progress, reporter, seconds_left
+
+
+@pytest.fixture(autouse=True)
+def _data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(store.FOLDER_VARIABLE, str(tmp_path))
+
+
+def _job(state: store.State = "waiting", content: bytes = b"not a video") -> store.Job:
+    job = store.add_clip(io.BytesIO(content), "run.mp4", store.new_key())
+    if state == "waiting":
+        return store.enqueue(job, Options(), "")
+    return store.change(job, state=state)
+
+
+def test_progress_is_written_and_read(tmp_path: Path) -> None:
+    report = reporter(tmp_path)
+    report("pictures", 1, 4)
+    found = read_progress(tmp_path)
+    assert (found["stage"], found["done"], found["total"]) == ("pictures", 1, 4)
+
+
+def test_a_cancel_file_stops_the_work(tmp_path: Path) -> None:
+    report = reporter(tmp_path)
+    report("pictures", 1, 4)
+    (tmp_path / store.CANCEL).touch()
+    with pytest.raises(Cancelled):
+        report("pictures", 4, 4)
+
+
+def test_overall_progress_grows_from_nothing_to_all() -> None:
+    assert sum(SHARE.values()) == pytest.approx(1.0)
+    told = [0.0]
+    seen: list[str] = []
+    for stage in SHARE:
+        seen.append(stage)
+        told += [overall({"stage": stage, "done": d, "total": 4, "stages": seen}) for d in range(5)]
+    assert told == sorted(told)
+    assert told[-1] == pytest.approx(1.0)
+
+
+def test_time_left_by_rule_of_three() -> None:
+    # Closed form: 15 % took 30 s, so the other 85 % take 170 s.
+    stage = next(iter(SHARE))
+    progress = {"stage": stage, "done": 1, "total": 1, "stages": [stage], "begun": 100.0, "now": 130.0}
+    assert overall(progress) == pytest.approx(0.15)
+    assert seconds_left(progress, 130.0) == pytest.approx(170.0)
+    assert seconds_left(progress, 140.0) == pytest.approx(160.0)
+    assert seconds_left({}, 0.0) is None
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (None, "working out the time left"),
+        (3.0, "a few seconds left"),
+        (31.0, "about 30 seconds left"),
+        (70.0, "about a minute left"),
+        (200.0, "about 3 minutes left"),
+    ],
+)
+def test_time_left_in_words(seconds: float | None, said: str) -> None:
+    assert time_words(seconds) == said
+
+
+def test_place_in_the_queue_in_words() -> None:
+    assert [queue_words(n) for n in range(3)] == [
+        "Next in the queue",
+        "One clip is measured before yours",
+        "2 clips are measured before yours",
+    ]
+
+
+def test_a_job_is_claimed_once() -> None:
+    job = _job()
+    assert claim(job, "measure")
+    assert not claim(job, "measure")
+
+
+def test_a_job_that_changed_meanwhile_is_not_claimed() -> None:
+    job = _job()
+    store.change(job, state="cancelled")
+    assert not claim(job, "measure")
+    assert not (store.job_folder(job.key) / store.CLAIM).exists()
+
+
+def test_what_a_dead_server_left_is_put_back() -> None:
+    job = store.change(_job(), state="running")
+    mark = store.job_folder(job.key) / store.CLAIM
+    mark.touch()
+    assert not abandoned(job)
+    assert next_jobs("measure") == []
+    old = time.time() - 2 * STALE_S
+    os.utime(mark, (old, old))
+    assert [j.key for j in next_jobs("measure")] == [job.key]
+
+
+@pytest.mark.slow
+def test_a_file_that_is_no_video_fails_with_one_clear_sentence() -> None:
+    job = _job("looking")
+    queue = Queue()
+    try:
+        deadline = time.monotonic() + 120
+        while (now := store.read_job(job.key)) and now.state == "looking" and time.monotonic() < deadline:
+            queue.wake()
+            time.sleep(0.1)
+    finally:
+        queue.close()
+    assert now is not None
+    assert now.state == "failed"
+    assert now.error.startswith("run.mp4: ")
+    assert str(store.data_folder()) not in now.error
+    assert "Traceback" not in now.error
+
+
+def _preview(x: float) -> Preview:
+    return Preview("a.jpg", 0, 0.0, (Seen(x, 100.0, 50.0), Seen(10.0, 100.0, 5.0)))
+
+
+def test_direction_in_words() -> None:
+    assert "to the right" in motion_sentence([_preview(100), _preview(900)], 1000)
+    assert "to the left" in motion_sentence([_preview(900), _preview(100)], 1000)
+    assert "same place" in motion_sentence([_preview(500), _preview(510)], 1000)
+    assert motion_sentence([_preview(500)], 1000) == ""
