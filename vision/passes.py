@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.camera import CameraMotion
+from vision.lane import reference_points
 from vision.raw import RawTrack
 from vision.scale import body_size, mid_point
-from vision.world import reference_points
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -15,10 +15,11 @@ from shared.progress import Progress, silent
 from shared.track import ClipInfo, Scale, SideLabelling, Track
 from vision.athlete import Person, choose_athlete, find_people, follow
 from vision.athlete_people import SAMPLE_RATE_HZ
+from vision.blur import FootBlur
 from vision.camera import BackgroundMotion, Box
 from vision.clip import Frame, clip_info, frames
 from vision.clip_probe import ClipProbe, probe
-from vision.clip_ramps import ramps_note, speed_ramps
+from vision.clip_ramps import speed_ramps
 from vision.clip_repeats import ChangeWatch, repeats_note
 from vision.passes import longest_pass
 from vision.pose import PoseEngine, PoseResult
@@ -26,6 +27,7 @@ from vision.quality import suitability, view_quality
 from vision.raw import RawTrack
 from vision.scale import NoScale, best_scale, body_size, scale_from_belt, scale_from_marks, scale_from_stature
 from vision.sides import RepairedSides, repair_sides
+from vision.time_sections import one_speed
 from vision.timebase import TimeBase, time_base
 from vision.weights import pose_weights
 from vision.world import WorldView, world_marks, world_points, world_view
@@ -118,6 +120,7 @@ class _Pass:
         self._clip, self._base = clip, base
         self.motion = BackgroundMotion(clip.width, clip.height, base.capture_rate_hz)
         self.changes = ChangeWatch()
+        self.blur = FootBlur()
         self.decoded = 0
 
     def frames(self) -> Iterator[Frame]:
@@ -129,6 +132,7 @@ class _Pass:
     def on_frame(self, frame: object, pose: PoseResult | None) -> None:
         assert isinstance(frame, Frame)
         self.motion.add(frame.index, frame.rgb, None if pose is None else _box(pose.xy_px))
+        self.blur.add(frame.index, frame.rgb, None if pose is None else pose.xy_px)
 
 
 def _box(xy: FloatArray) -> Box | None:
@@ -190,8 +194,12 @@ def _track(
     notes += [pass_note] if pass_note else []
     view = world_view(raw, motion, request.belt_speed_mps)
     ramps = speed_ramps(raw.time_s, _motion_per_frame(raw, view))
-    said = ramps_note(ramps)
-    notes += [said] if said else []
+    section = one_speed(raw, ramps, base)
+    if section.note is not None:
+        notes.append(section.note)
+        raw = part_of(raw, section.keep)
+        raw = replace(raw, time_s=raw.time_s[0] + (raw.time_s - raw.time_s[0]) / section.slow_down)
+        base = replace(base, capture_rate_hz=base.capture_rate_hz * section.slow_down)
     repaired = repair_sides(raw, view.direction)
     if not np.isfinite(repaired.xy_px).any():
         raise AthleteError(
@@ -205,16 +213,21 @@ def _track(
             else f"{len(people)} people were seen; the one you pointed at is measured."
         )
     info = clip_info(clip, base, seen.decoded, repeated.tolist(), notes)
-    return _assembled(raw, repaired, view, info, request)
+    return _assembled(raw, repaired, view, info, request, seen.blur.blur_px())
 
 
 def _assembled(
-    raw: RawTrack, repaired: RepairedSides, view: WorldView, info: ClipInfo, request: TrackRequest
+    raw: RawTrack,
+    repaired: RepairedSides,
+    view: WorldView,
+    info: ClipInfo,
+    request: TrackRequest,
+    blur_px: float,
 ) -> Track:
     near = repaired.labelling.near_side
     world = world_points(repaired.xy_px, raw.frame, view)
     mended = replace(raw, xy_px=repaired.xy_px, depth_px=repaired.depth_px, visibility=repaired.visibility)
-    quality = view_quality(mended, view, info, near)
+    quality = view_quality(mended, view, info, near, blur_px)
     scale, scale_notes = _scale(world, raw, view, request)
     quality = replace(quality, notes=(*quality.notes, *scale_notes))
     return Track(
@@ -246,7 +259,7 @@ def _with_repairs(labelling: SideLabelling, samples: int) -> SideLabelling:
 def _scale(
     world: FloatArray, raw: RawTrack, view: WorldView, request: TrackRequest
 ) -> tuple[Scale | None, tuple[str, ...]]:
-    lane_sd = view.lane.distance_relative_sd if view.lane is not None else 0.0
+    lane_sd = view.distance_relative_sd
     found: list[Scale] = []
     notes: list[str] = []
 
