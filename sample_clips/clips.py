@@ -21,7 +21,7 @@ GREY: Final = Look(
 PLUM: Final = Look(
     skin=(188, 136, 104), hair=(30, 22, 20), shirt=(118, 58, 104), shorts=(26, 28, 32), shoe=(230, 230, 235)
 )
-_CRISP: Final = Picture(shutter_s=1 / 1000, blur_samples=1, noise=1.5)
+_CRISP: Final = Picture(shutter_s=1 / 1000, blur_samples=1, noise=1.2)
 
 
 def _wide(travel_m: float, distance_m: float) -> Camera:
@@ -120,6 +120,7 @@ def clips() -> dict[str, ClipSpec]:
             capture_rate_hz=120,
             duration_s=3.0,
             picture=_CRISP,
+            crf=23,
             name="panning_120",
             note="Camera turned by hand after a runner going left at 6 m/s.",
         ),
@@ -154,6 +155,7 @@ def clips() -> dict[str, ClipSpec]:
             duration_s=4.0,
             picture=Picture(shutter_s=1 / 250, blur_samples=3, noise=1.5),
             turned_deg=90,
+            crf=22,
             name="portrait_rotated",
             note="Upright phone: pictures stored sideways, rotation in the metadata; panning, 4 m/s.",
         ),

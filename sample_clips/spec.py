@@ -80,7 +80,7 @@ class ClipSpec:
     duration_s: float = 3.0
     turned_deg: int = 0
     start_s: float = 0.0
-    crf: int = 26
+    crf: int = 18
     name: str = "clip"
     note: str = ""
 
