@@ -5,6 +5,8 @@ All arrays have time along axis 0 and an even sampling rate. Nothing here knows 
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
@@ -73,6 +75,13 @@ def single_pass_cutoff(cutoff_hz: float, rate_hz: float) -> float:
     return float(np.arctan(warped) * rate_hz / np.pi)
 
 
+@lru_cache(maxsize=1024)
+def _sections(cutoff_hz: float, rate_hz: float) -> FloatArray:
+    """Second-order sections of the single pass."""
+    sos = signal.butter(ORDER, single_pass_cutoff(cutoff_hz, rate_hz), fs=rate_hz, output="sos")
+    return np.asarray(sos, dtype=np.float64)
+
+
 def zero_lag(x: FloatArray, cutoff_hz: float, rate_hz: float) -> FloatArray:
     """Low-pass an array along axis 0 without lag (fourth-order Butterworth, dual pass).
 
@@ -91,15 +100,17 @@ def zero_lag(x: FloatArray, cutoff_hz: float, rate_hz: float) -> FloatArray:
 
     Notes
     -----
-    The ends are continued by odd reflection over 1.5 periods of the cut-off, which keeps a
-    steady forward drift exactly.
+    The ends are continued by odd reflection over 1.5 periods of the cut-off.
     """
     n = len(x)
     if n < 3:
         return np.array(x, dtype=np.float64)
-    sos = signal.butter(ORDER, single_pass_cutoff(cutoff_hz, rate_hz), fs=rate_hz, output="sos")
-    pad = int(min(n - 1, max(9, np.ceil(1.5 * rate_hz / cutoff_hz))))
-    return np.asarray(signal.sosfiltfilt(sos, x, axis=0, padtype="odd", padlen=pad), dtype=np.float64)
+    sos = _sections(float(cutoff_hz), float(rate_hz))
+    pad = int(min(n - 1, max(9, np.ceil(1.5 * rate_hz / cutoff_hz - 1e-6))))
+    # A straight line passes unchanged; taking it out makes that exact for short stretches too.
+    line = np.linspace(x[0], x[-1], n)
+    smooth = signal.sosfiltfilt(sos, x - line, axis=0, padtype="odd", padlen=pad)
+    return np.asarray(smooth + line, dtype=np.float64)
 
 
 def noise_gain(cutoff_hz: float, rate_hz: float) -> tuple[float, float]:
@@ -232,8 +243,8 @@ def outliers(x: FloatArray, least: float, threshold: float = 6.0) -> BoolArray:
     Notes
     -----
     The identifier is applied to x minus its running median of five, and the sample must also
-    stand off the line between its neighbours, so that the sharp turn of a foot at landing is
-    not taken for an error.
+    stand off the line between its neighbours, more than they do, so that neither the sharp turn
+    of a foot at landing nor the sample beside an outlier is taken for an error.
 
     References
     ----------
@@ -253,5 +264,8 @@ def outliers(x: FloatArray, least: float, threshold: float = 6.0) -> BoolArray:
     scale = 1.4826 * np.median(np.abs(off[usable])), 1.4826 * np.median(np.abs(bend[usable]))
     off_limit = max(least, threshold * float(scale[0]))
     bend_limit = max(least, threshold * float(scale[1]))
+    size = np.abs(np.nan_to_num(bend))
+    sharpest = (size >= np.r_[0.0, size[:-1]]) & (size >= np.r_[size[1:], 0.0])
     with np.errstate(invalid="ignore"):
-        return np.asarray(usable & (np.abs(off) > off_limit) & (np.abs(bend) > bend_limit), dtype=np.bool_)
+        jumps = (np.abs(off) > off_limit) & (size > bend_limit)
+    return np.asarray(usable & sharpest & jumps, dtype=np.bool_)
