@@ -30,6 +30,8 @@ CROWDED: Final = 0.8
 """Somebody else's mid-hip nearer than this, in radii, makes the place crowded."""
 HIDDEN: Final = 0.5
 """Somebody nearer to the camera, nearer than this in the picture, hides the athlete."""
+SURE_SIGHTINGS: Final = 4
+"""People seen less often in the coarse pass may be false, and hide nobody."""
 MOST_SIZE_RATIO: Final = 1.5
 MIN_INSIDE: Final = 0.6
 """Share of the 33 points that must lie inside the picture."""
@@ -205,7 +207,11 @@ class _Follower:
 
     def __init__(self, person: Person, others: Sequence[Person], engine: PoseEngine, look: Look) -> None:
         self._path = PersonPath(person)
-        self._others = [PersonPath(other) for other in others if other is not person]
+        self._others = [
+            PersonPath(other)
+            for other in others
+            if other is not person and len(other.sightings) >= SURE_SIGHTINGS
+        ]
         self._engine = engine
         self._look = look
         self._last: tuple[float, PoseResult] | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final, Generic, Protocol, TypeVar
 
 import numpy as np
@@ -18,6 +19,8 @@ KNOWN_REACH: Final = 0.6
 """How far a person may be from where the last two sightings lead, radii, plus `DRIFT`."""
 DRIFT: Final = 2.0
 """Growth of that distance, radii per second since the last sighting."""
+RECENT: Final = 5
+"""Sightings that tell where a person is heading."""
 MOST_GAP_S: Final = 1.0
 """A person unseen for longer starts anew."""
 MOST_SIZE_RATIO: Final = 1.6
@@ -54,21 +57,28 @@ class Path(Generic[S]):
         return time_s - self.sightings[-1].time_s <= MOST_GAP_S
 
     def velocity(self) -> FloatArray | None:
-        """px/s from the last three sightings at most; None from one alone."""
-        recent = self.sightings[-3:]
+        """px/s, median over pairs of the last sightings (Theil-Sen); None from one sighting alone."""
+        recent = self.sightings[-RECENT:]
         if len(recent) < 2:
             return None
-        span = recent[-1].time_s - recent[0].time_s
-        return np.asarray((recent[-1].centre - recent[0].centre) / span)
+        return np.asarray(
+            np.median(
+                [(b.centre - a.centre) / (b.time_s - a.time_s) for a, b in combinations(recent, 2)], axis=0
+            )
+        )
 
     def expected(self, time_s: float) -> tuple[FloatArray, float]:
-        """Where the person should be at `time_s`, px, and how large, px."""
-        last = self.sightings[-1]
+        """Where the person should be at `time_s`, px, and how large, px.
+
+        One false sighting among the last ones hardly matters to either.
+        """
+        recent = self.sightings[-RECENT:]
+        radius = float(np.median([s.radius for s in recent]))
         velocity = self.velocity()
-        radius = float(np.median([s.radius for s in self.sightings[-5:]]))
         if velocity is None:
-            return last.centre, radius
-        return last.centre + velocity * (time_s - last.time_s), radius
+            return recent[-1].centre, radius
+        carried_on = [s.centre + velocity * (time_s - s.time_s) for s in recent]
+        return np.asarray(np.median(carried_on, axis=0)), radius
 
     def cost(self, seen: S) -> float:
         """How ill a sighting fits, in radii and log size; very large where it can't be the person."""
@@ -108,3 +118,29 @@ def link(paths: Sequence[Path[S]], sightings: Sequence[S], time_s: float) -> lis
                 longer[alive[row]] = Path((*paths[alive[row]].sightings, sightings[column]))
                 free.discard(int(column))
     return longer + [Path((sightings[i],)) for i in sorted(free)]
+
+
+def steady(sightings: Sequence[S], least: float = 0.35) -> tuple[S, ...]:
+    """The sightings without those that jump out of the path of their neighbours.
+
+    Parameters
+    ----------
+    sightings : sequence
+        Of one person, in order of time.
+    least : float
+        Distance from the neighbours' line that counts as a jump, radii.
+
+    Notes
+    -----
+    A sighting is measured against up to two neighbours on each side; with fewer than three
+    neighbours it is kept.
+    """
+    kept = []
+    for i, seen in enumerate(sightings):
+        around = [*sightings[max(0, i - 2) : i], *sightings[i + 1 : i + 3]]
+        if len(around) >= 3:
+            centre, radius = Path(tuple(around)).expected(seen.time_s)
+            if float(np.hypot(*(seen.centre - centre))) > least * radius:
+                continue
+        kept.append(seen)
+    return tuple(kept)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from shared import landmarks as lm
 from shared.progress import Progress, silent
-from vision.athlete_links import Path, link
+from vision.athlete_links import Path, link, steady
 from vision.person_detector import PersonBox
 from vision.pose import PoseEngine, PoseResult, body_window
 
@@ -29,6 +29,8 @@ body that fills a quarter of what it is shown (measured), so a body of 15 % of t
 height needs a tile of half that height."""
 MOST_PEOPLE: Final = 8
 """People looked at in one picture, largest first."""
+SAME_BODY: Final = 0.4
+"""Mid-hips nearer than this, in radii, are of one person seen twice."""
 MIN_PERSON: Final = 0.5
 BODY_HEIGHT: Final = 1.75
 """Height of a standing body over the radius of its circle (measured on runners, head to toe)."""
@@ -224,9 +226,9 @@ def find_people(
     seconds = last_s - first_s if paths else 0.0
     size = (round(picture[0] * scale), round(picture[1] * scale))
     people = [
-        Person(tuple(_enlarged(s, scale) for s in path.sightings), size, seconds)
-        for path in paths
-        if len(path.sightings) > 1
+        Person(tuple(_enlarged(s, scale) for s in sightings), size, seconds)
+        for sightings in (steady(path.sightings) for path in paths)
+        if len(sightings) > 1
     ]
     return sorted(people, key=lambda person: -len(person.sightings))
 
@@ -259,7 +261,7 @@ def _boxes(
         found += _in_tiles(rgb, engine, small_tiles)
     kept: list[PersonBox] = []
     for box in sorted(found, key=lambda b: -b.score):
-        if not any(_near(box.hip, box.radius, other.hip, other.radius, 0.4) for other in kept):
+        if not any(_near(box.hip, box.radius, other.hip, other.radius, SAME_BODY) for other in kept):
             kept.append(box)
     return sorted(kept, key=lambda b: -b.radius)[:MOST_PEOPLE]
 
@@ -280,7 +282,7 @@ def _results(
     for box in boxes:
         result = engine.landmarks(rgb, body_window(box), quick=True)
         inside = np.all((result.centre >= 0) & (result.centre <= picture))
-        twice = any(_near(result.centre, result.radius, k.centre, k.radius, 0.25) for k in kept)
+        twice = any(_near(result.centre, result.radius, k.centre, k.radius, SAME_BODY) for k in kept)
         if result.score >= MIN_PERSON and inside and not twice:
             kept.append(result)
     return kept
