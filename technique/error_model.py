@@ -7,7 +7,9 @@ strides                   spread over strides: Student t times SD / sqrt(n), wit
                           of that spread which the next three parts explain
 frame rate                events fall between frames: 0.776 frame intervals per interval between
                           two events (closed form), divided by sqrt(n)
-events                    what else the touchdown and toe-off picks are uncertain by, / sqrt(n)
+events                    what else the picks of two touchdowns are uncertain by, / sqrt(n)
+event method              the same where a touchdown and a toe-off, or the pose at one of them, is
+                          read: one runner's events are picked early or late alike
 landmark noise            jitter of the landmarks left after filtering, propagated, / sqrt(n)
 model                     1.96 times the clip-to-clip spread of the pose model's error
 model bias                size of the pose model's mean error on that measure
