@@ -172,7 +172,8 @@ def error_row(
     errors : sequence of float
         Measured minus true, one per clip (2 or more).
     other_half_widths : sequence of float
-        For the same clips, the 95 % half-width of all parts but "model" and "model bias".
+        For the same clips, the 95 % half-width of all parts but "model" and "model bias". Leave out
+        "strides" too where the truth is that of the very strides that were measured.
 
     Returns
     -------
