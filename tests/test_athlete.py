@@ -18,7 +18,7 @@ from shared.errors import AthleteError, Cancelled
 from vision.athlete import choose_athlete, find_people, follow, prominence, stands_still
 from vision.athlete_follow import PersonPath
 from vision.athlete_links import Path as LinkPath
-from vision.athlete_links import link
+from vision.athlete_links import link, steady
 from vision.athlete_people import Person, Sighting, tiles
 from vision.clip import frames, probe
 from vision.person_detector import PersonBox
@@ -132,6 +132,36 @@ def test_a_long_absence_starts_anew() -> None:
 def test_another_size_is_another_person() -> None:
     paths = _linked({"a": lambda t: (100, 100, 40 if t < 1 else 120)})
     assert len(paths) == 2
+
+
+def test_a_false_sighting_does_not_lead_the_path_away() -> None:
+    """At the crossing a false body is seen above the two; the next true one must be taken again."""
+
+    def runner(t: float) -> tuple[float, float, float]:
+        return (40 + 480 * t, 365, 110)
+
+    def false(t: float) -> tuple[float, float, float] | None:
+        return (680 + 200 * (t - 1.3), 297 - 300 * (t - 1.3), 154) if 1.2 < t < 1.5 else None
+
+    def hidden_at_the_crossing(t: float) -> tuple[float, float, float] | None:
+        return None if 1.2 < t < 1.3 else runner(t)
+
+    paths = _linked({"runner": hidden_at_the_crossing, "false": false}, noise=1.0)
+    longest = max(paths, key=lambda path: len(path.sightings))
+    wrong = [s for s in longest.sightings if s.who != "runner"]
+    assert len(longest.sightings) >= 22 and len(wrong) <= 1
+    assert {s.who for s in steady(longest.sightings)} == {"runner"}
+
+
+@given(st.floats(-300, 300), st.integers(0, 11), st.floats(0.6, 3), st.floats(-np.pi, np.pi))
+def test_a_jump_is_dropped_and_a_straight_path_is_kept(
+    speed: float, which: int, jump: float, direction: float
+) -> None:
+    spots = [Spot(i / 8, np.array([speed * i / 8, 100.0]), 50, "x") for i in range(12)]
+    assert steady(spots) == tuple(spots)
+    off = 50 * jump * np.array([np.cos(direction), np.sin(direction)])
+    spots[which] = Spot(which / 8, spots[which].centre + off, 50, "false")
+    assert [s.time_s for s in steady(spots)] == [i / 8 for i in range(12) if i != which]
 
 
 # -- choice --------------------------------------------------------------------------------------

@@ -21,6 +21,8 @@ DRIFT: Final = 2.0
 """Growth of that distance, radii per second since the last sighting."""
 RECENT: Final = 5
 """Sightings that tell where a person is heading."""
+AROUND: Final = 3
+"""Neighbours on each side that a sighting is judged by."""
 MOST_GAP_S: Final = 1.0
 """A person unseen for longer starts anew."""
 MOST_SIZE_RATIO: Final = 1.6
@@ -56,36 +58,19 @@ class Path(Generic[S]):
         """Whether the person was seen recently enough to be seen again."""
         return time_s - self.sightings[-1].time_s <= MOST_GAP_S
 
-    def velocity(self) -> FloatArray | None:
-        """px/s, median over pairs of the last sightings (Theil-Sen); None from one sighting alone."""
-        recent = self.sightings[-RECENT:]
-        if len(recent) < 2:
-            return None
-        return np.asarray(
-            np.median(
-                [(b.centre - a.centre) / (b.time_s - a.time_s) for a, b in combinations(recent, 2)], axis=0
-            )
-        )
-
     def expected(self, time_s: float) -> tuple[FloatArray, float]:
         """Where the person should be at `time_s`, px, and how large, px.
 
         One false sighting among the last ones hardly matters to either.
         """
-        recent = self.sightings[-RECENT:]
-        radius = float(np.median([s.radius for s in recent]))
-        velocity = self.velocity()
-        if velocity is None:
-            return recent[-1].centre, radius
-        carried_on = [s.centre + velocity * (time_s - s.time_s) for s in recent]
-        return np.asarray(np.median(carried_on, axis=0)), radius
+        return carried_on(self.sightings[-RECENT:], time_s)
 
     def cost(self, seen: S) -> float:
         """How ill a sighting fits, in radii and log size; very large where it can't be the person."""
         gap = seen.time_s - self.sightings[-1].time_s
         centre, radius = self.expected(seen.time_s)
         distance = float(np.hypot(*(seen.centre - centre))) / radius
-        reach = KNOWN_REACH + DRIFT * gap if self.velocity() is not None else KNOWN_REACH + MOST_SPEED * gap
+        reach = KNOWN_REACH + (DRIFT if len(self.sightings) > 1 else MOST_SPEED) * gap
         ratio = abs(float(np.log(seen.radius / radius)))
         if distance > reach or ratio > np.log(MOST_SIZE_RATIO):
             return _FAR
@@ -120,6 +105,20 @@ def link(paths: Sequence[Path[S]], sightings: Sequence[S], time_s: float) -> lis
     return longer + [Path((sightings[i],)) for i in sorted(free)]
 
 
+def carried_on(sightings: Sequence[S], time_s: float) -> tuple[FloatArray, float]:
+    """Position (2,) px and size px at `time_s`, from sightings before, after or about it.
+
+    Medians over pairs of sightings (Theil-Sen line), so that a false one has little weight.
+    """
+    radius = float(np.median([s.radius for s in sightings]))
+    if len(sightings) < 2:
+        return sightings[-1].centre, radius
+    slopes = [(b.centre - a.centre) / (b.time_s - a.time_s) for a, b in combinations(sightings, 2)]
+    velocity = np.median(slopes, axis=0)
+    moved = [s.centre + velocity * (time_s - s.time_s) for s in sightings]
+    return np.asarray(np.median(moved, axis=0)), radius
+
+
 def steady(sightings: Sequence[S], least: float = 0.35) -> tuple[S, ...]:
     """The sightings without those that jump out of the path of their neighbours.
 
@@ -132,15 +131,15 @@ def steady(sightings: Sequence[S], least: float = 0.35) -> tuple[S, ...]:
 
     Notes
     -----
-    A sighting is measured against up to two neighbours on each side; with fewer than three
-    neighbours it is kept.
+    Each is measured against its `2 * AROUND` nearest neighbours; with fewer nothing is dropped.
     """
+    if len(sightings) <= 2 * AROUND:
+        return tuple(sightings)
     kept = []
     for i, seen in enumerate(sightings):
-        around = [*sightings[max(0, i - 2) : i], *sightings[i + 1 : i + 3]]
-        if len(around) >= 3:
-            centre, radius = Path(tuple(around)).expected(seen.time_s)
-            if float(np.hypot(*(seen.centre - centre))) > least * radius:
-                continue
-        kept.append(seen)
+        first = min(max(0, i - AROUND), len(sightings) - 2 * AROUND - 1)
+        around = [s for k, s in enumerate(sightings[first : first + 2 * AROUND + 1], first) if k != i]
+        centre, radius = carried_on(around, seen.time_s)
+        if float(np.hypot(*(seen.centre - centre))) <= least * radius:
+            kept.append(seen)
     return tuple(kept)
