@@ -494,6 +494,20 @@ def test_people_who_pass_each_other_are_two() -> None:
         assert abs(np.polyfit(person.time_s, person.centre[:, 0], 1)[0]) == pytest.approx(200, abs=8)
 
 
+def test_a_body_seen_for_a_moment_is_nobody_beside_a_runner() -> None:
+    def flash() -> Any:
+        for shown in _bars((150, 120, 180, 120)):
+            if 0.4 < shown.time_s < 0.6:
+                cv2.rectangle(shown.rgb, (500, 40), (530, 160), (255,) * 3, -1)
+            yield shown
+
+    assert len(find_people(flash(), Blobs())) == 1
+
+
+def test_a_very_short_clip_still_has_its_person() -> None:
+    assert len(find_people(_bars((150, 120, 180, 120), seconds=0.2), Blobs())) == 1
+
+
 def test_scaled_down_frames_give_full_size_people() -> None:
     (person,) = find_people(_bars((150, 120, 180, 120)), Blobs(), scale=3.0)
     assert person.picture == (3 * WIDTH, 3 * HEIGHT)

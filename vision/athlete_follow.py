@@ -14,7 +14,7 @@ from scipy.ndimage import median_filter
 from shared import landmarks as lm
 from shared.errors import AthleteError
 from shared.progress import Progress, silent
-from vision.athlete_people import FrameLike, Person, boxes_near
+from vision.athlete_people import SURE_SIGHTINGS, FrameLike, Person, boxes_near
 from vision.pose import MARGIN, PoseEngine, PoseResult, Window, body_window
 from vision.raw import RawTrack
 
@@ -30,8 +30,6 @@ CROWDED: Final = 0.8
 """Somebody else's mid-hip nearer than this, in radii, makes the place crowded."""
 HIDDEN: Final = 0.5
 """Somebody nearer to the camera, nearer than this in the picture, hides the athlete."""
-SURE_SIGHTINGS: Final = 4
-"""People seen less often in the coarse pass may be false, and hide nobody."""
 MOST_SIZE_RATIO: Final = 1.5
 MIN_INSIDE: Final = 0.6
 """Share of the 33 points that must lie inside the picture."""

@@ -31,6 +31,8 @@ MOST_PEOPLE: Final = 8
 """People looked at in one picture, largest first."""
 SAME_BODY: Final = 0.4
 """Mid-hips nearer than this, in radii, are of one person seen twice."""
+SURE_SIGHTINGS: Final = 4
+"""A body seen less often (half a second) may be a false one: a tree, a shadow, a limb."""
 MIN_PERSON: Final = 0.5
 BODY_HEIGHT: Final = 1.75
 """Height of a standing body over the radius of its circle (measured on runners, head to toe)."""
@@ -201,12 +203,14 @@ def find_people(
     Returns
     -------
     list of Person
-        Longest seen first; empty when nobody was found.
+        Longest seen first; empty when nobody was found. Who is seen in fewer than
+        `SURE_SIGHTINGS` pictures counts only when nobody is seen in more.
     """
     paths: list[Path[Sighting]] = []
     picture = (0, 0)
     next_s = next_small_s = -np.inf
     first_s = last_s = np.nan
+    looked_at = 0
     for count, frame in enumerate(frames, start=1):
         progress("looking for people", count, total)
         last_s = frame.time_s
@@ -215,6 +219,7 @@ def find_people(
         if frame.time_s < next_s:
             continue
         next_s = max(next_s, frame.time_s - 0.5 / sample_rate_hz) + 1 / sample_rate_hz
+        looked_at += 1
         rgb = frame.rgb
         picture = (rgb.shape[1], rgb.shape[0])
         expected = [path.expected(frame.time_s) for path in paths if path.alive(frame.time_s)]
@@ -225,10 +230,11 @@ def find_people(
         paths = link(paths, sightings, frame.time_s)
     seconds = last_s - first_s if paths else 0.0
     size = (round(picture[0] * scale), round(picture[1] * scale))
+    seen = [steady(path.sightings) for path in paths]
+    often = [sightings for sightings in seen if len(sightings) >= min(SURE_SIGHTINGS, looked_at)]
     people = [
         Person(tuple(_enlarged(s, scale) for s in sightings), size, seconds)
-        for sightings in (steady(path.sightings) for path in paths)
-        if len(sightings) > 1
+        for sightings in often or [sightings for sightings in seen if len(sightings) > 1]
     ]
     return sorted(people, key=lambda person: -len(person.sightings))
 
