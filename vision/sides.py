@@ -23,16 +23,18 @@ from vision.sides_arms import first_arm_is_left
 from vision.sides_body import LEG, body_frame
 from vision.sides_evidence import NearEvidence, near_evidence
 from vision.sides_gait import Gait, learn_gait, misfit, position
-from vision.sides_local import first_leg_is_left
 from vision.sides_points import misplaced
 
 BoolArray = NDArray[np.bool_]
 
 PART_COST: Final = 3.0
 """Log-odds against feet and knees being named differently in one frame."""
-LEAST_STRIDES: Final = 0.6
+LEAST_FRAMES: Final = 4
+LEAST_STRIDES: Final = 0.1
 """Below this a spell is too short for its rhythm to be read."""
-WORST_FIT: Final = 0.12
+MARK_STRIDES: Final = 0.6
+"""Below this the path of a leg is not known well enough to call a point wrong."""
+WORST_FIT: Final = 0.16
 """Median misfit of knee and ankle, leg lengths, beyond which the motion is no steady gait."""
 
 UPPER: Final = ("hip", "knee")
@@ -141,7 +143,7 @@ def _solved(
 ) -> _Spell:
     time_s = raw.time_s[spell]
     count = len(time_s)
-    gait = learn_gait(leg, time_s) if count >= 4 else None
+    gait = learn_gait(leg, time_s) if count >= LEAST_FRAMES else None
     strides = abs(gait.phase[-1] - gait.phase[0]) / (2 * np.pi) if gait else 0.0
     steady = gait is not None and strides >= LEAST_STRIDES and _fit(leg, gait) < WORST_FIT
     wrong_first = wrong_second = np.zeros((count, len(LEG)), dtype=bool)
@@ -153,23 +155,28 @@ def _solved(
         arm_left = first_arm_is_left(arm, gait.phase)
         order = int(np.clip(np.floor(strides), 2, 5))
         first, second = _chained(leg, upper, lower)
-        wrong_first, near_by = misplaced(first, gait.phase, order)
-        wrong_second, far_by = misplaced(second, gait.phase + np.pi, order)
-        misfits = (float(near_by[1:].mean()), float(far_by[1:].mean()))
+        if strides >= MARK_STRIDES:
+            wrong_first, near_by = misplaced(first, gait.phase, order)
+            wrong_second, far_by = misplaced(second, gait.phase + np.pi, order)
+            misfits = (float(near_by[1:].mean()), float(far_by[1:].mean()))
         phase = gait.phase
     else:
-        linked = first_leg_is_left(leg, time_s)
-        upper = lower = linked > 0.5
-        arm_left = np.full(count, 0.5)
+        # Following legs from frame to frame without a rhythm loses them more often than the
+        # model does; its names stand, and the confidence says so.
+        linked = np.full(count, 1.0)
+        upper = lower = np.ones(count, dtype=bool)
+        arm_left = np.full(count, 1.0)
     left_is_near = sign <= 0
     evidence = near_evidence(raw, spell, leg, size, linked, arm_left, left_is_near, misfits)
     near = evidence.probability()
     first_is_left = (near > 0.5) == left_is_near
     if not steady:
-        arm_left = np.full(count, 1.0 if first_is_left else 0.0)
+        first_is_left = True
     linked_well = np.maximum(linked, 1 - linked)
     sure = max(near, 1 - near)
     confidence = np.maximum(0.5, linked_well * sure + (1 - linked_well) * (1 - sure))
+    if not steady:
+        confidence = np.full(count, 0.5)
     wrong = np.zeros((count, lm.COUNT), dtype=bool)
     sides: tuple[Side, Side] = ("left", "right") if first_is_left else ("right", "left")
     for side, marks in zip(sides, (wrong_first, wrong_second)):
@@ -179,7 +186,7 @@ def _solved(
         lower_is_left=lower == first_is_left,
         arm_is_left=(arm_left > 0.5) == first_is_left,
         confidence=confidence,
-        near_probability=sure,
+        near_probability=sure if steady else 0.5,
         evidence=evidence,
         left_phase=phase if first_is_left else phase + np.pi,
         wrong=wrong,

@@ -337,5 +337,6 @@ def learn_gait(leg: FloatArray, time_s: FloatArray, rounds: int = 5) -> Gait:
     for k in range(rounds):
         order = 2 if strides < 2 or k == 0 else 3
         path, spread = _robust_path(leg, gait, order, widest=max(START_SPREAD - 0.02 * k, 0.09))
-        gait = follow(leg, _smooth_rhythm(gait.phase, time_s, rate), path, spread)
+        rhythm = _smooth_rhythm(gait.phase, time_s, rate)
+        gait = follow(leg, rhythm, path, spread)
     return gait
