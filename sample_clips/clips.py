@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from sample_clips.body import body_of
@@ -26,8 +27,6 @@ _CRISP: Final = Picture(shutter_s=1 / 1000, blur_samples=1, noise=1.2)
 
 def _wide(travel_m: float, distance_m: float) -> Camera:
     """A still 1920 x 1080 camera that sees about `travel_m` + 1.4 m of the lane."""
-    import math
-
     half = (travel_m + 1.4) / 2
     return Camera(
         width=1920,

@@ -307,8 +307,6 @@ def _leg(
 ) -> None:
     hip, knee, ankle = p[f"{side}_hip"], p[f"{side}_knee"], p[f"{side}_ankle"]
     along = knee - hip
-    back = np.array([-along[1], along[0], 0.0]) / np.hypot(along[0], along[1])
-    back = -back if back[0] * -along[1] < 0 else back
     fwd = np.array([-along[1], along[0], 0.0]) / np.linalg.norm(along)
     fig.add(hip - 0.012 * k * fwd, hip + 0.48 * along, 0.101 * k, 0.083 * k, shorts, CLOTH)
     fig.add(hip + 0.25 * along, hip + 0.60 * along, 0.084 * k, 0.072 * k, skin, SKIN)

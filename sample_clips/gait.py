@@ -1,7 +1,8 @@
 """Pelvis path, stance foot and swing curves of a runner as functions of cycle time.
 
 Axes: x forward, y up (m), z to the athlete's right. Cycle time 0 is left touchdown; right
-touchdown comes half a stride later. In flight the centre of mass is a projectile in height; forward, mid-hip keeps its speed.
+touchdown comes half a stride later. In flight the centre of mass is a projectile in height;
+forward, mid-hip keeps its speed.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BPoly, CubicHermiteSpline
 from scipy.optimize import brentq
 
-from sample_clips.body import HEEL_HEIGHT_M, TOE_HEIGHT_M, Body
+from sample_clips.legs import hermite, leg_angles, pitch_for, rear_foot_point
 from sample_clips.runner import Runner
 from shared.errors import OptionError
 from shared.landmarks import Side, opposite
@@ -26,46 +27,6 @@ BRAKE_SHARE: Final[float] = 0.035
 """Speed lost and won back in a contact, share (2.7 % in a sprint: Coh 2018, Kinesiology 50:172)."""
 SIDES: Final[tuple[Side, Side]] = ("left", "right")
 _SIGN: Final[dict[str, float]] = {"left": -1.0, "right": 1.0}
-
-
-def rotated(x: FloatArray, y: FloatArray, turn: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Vector (x, y) turned by `turn` rad, x towards y."""
-    c, s = np.cos(turn), np.sin(turn)
-    return c * x - s * y, s * x + c * y
-
-
-def rear_foot_point(
-    body: Body, x: float, y: float, pitch: FloatArray, toe_pitch: FloatArray | float = 0.0
-) -> tuple[FloatArray, FloatArray]:
-    """A point of the rear foot on the ground.
-
-    Its heel (pitch > 0) or the front part (pitch < 0) stays where it is; the front part turns
-    about the toe tip by `toe_pitch`. `x`, `y` in the flat foot, origin on the sole below the
-    ankle; angles in rad, toe up positive.
-    """
-    reach = body.toe_x - body.ball_x
-    tip = np.minimum(toe_pitch, 0.0)
-    ball_x = body.toe_x - reach * np.cos(tip)
-    ball_y = -reach * np.sin(tip)
-    heel = np.asarray(pitch > 0)
-    dx, dy = rotated(x - np.where(heel, body.heel_contact_x, body.ball_x), np.full_like(pitch, y), pitch)
-    return np.where(heel, body.heel_contact_x, ball_x) + dx, np.where(heel, 0.0, ball_y) + dy
-
-
-def hermite(knots: list[tuple[float, float, float]]) -> BPoly:
-    """Smooth curve through (time, value, slope); second derivative continuous inside.
-
-    Quintic pieces whose second derivatives are the mean of the two neighbouring cubics'.
-    """
-    t = np.array([k[0] for k in knots])
-    y = np.array([k[1] for k in knots])
-    v = np.array([k[2] for k in knots])
-    h = np.diff(t)
-    m = np.diff(y) / h
-    start = (6 * m - 4 * v[:-1] - 2 * v[1:]) / h
-    end = (-6 * m + 2 * v[:-1] + 4 * v[1:]) / h
-    a = np.concatenate([start[:1], (end[:-1] + start[1:]) / 2, end[-1:]])
-    return BPoly.from_derivatives(t, np.column_stack([y, v, a]))
 
 
 @dataclass(frozen=True)
@@ -178,17 +139,6 @@ def stance_toe_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
     return toe
 
 
-def leg_angles(
-    dx: FloatArray, dy: FloatArray, thigh: FloatArray, shank: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Thigh angle and knee flexion (rad) that put the ankle at (dx, dy) from the hip."""
-    d2 = dx**2 + dy**2
-    cos_k = (d2 - thigh**2 - shank**2) / (2 * thigh * shank)
-    knee: FloatArray = np.arccos(np.clip(cos_k, -1.0, np.cos(np.radians(0.5))))
-    line: FloatArray = np.arctan2(dx, -dy)
-    return line + np.arctan2(shank * np.sin(knee), thigh + shank * np.cos(knee)), knee
-
-
 def pelvis_at(p: Pelvis, runner: Runner, t: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Mid-hip (x, y) at cycle time `t` (any number of strides), m."""
     u = np.mod(t, runner.stride_time_s)
@@ -209,22 +159,6 @@ def stance_leg(
     )
     thigh, shank, _ = plane_lengths(runner, side, t)
     return leg_angles(x0 + ax - px - hx, ay - py - hy, thigh, shank)
-
-
-def _foot_line(body: Body, pitch: float) -> float:
-    """Heel to toe line (rad) of a foot on the ground, toes flat when the heel is up."""
-    hx, hy = rear_foot_point(body, body.heel_x, HEEL_HEIGHT_M, np.array(pitch))
-    if pitch > 0:
-        tx, ty = rear_foot_point(body, body.toe_x, TOE_HEIGHT_M, np.array(pitch))
-    else:
-        tx, ty = np.array(body.toe_x), np.array(TOE_HEIGHT_M)
-    return float(np.arctan2(ty - hy, tx - hx))
-
-
-def _pitch_for(body: Body, line: float) -> float:
-    """Rear foot pitch that gives a heel to toe line `line` above its flat value."""
-    flat = _foot_line(body, 0.0)
-    return float(brentq(lambda p: _foot_line(body, p) - flat - line, -1.3, 1.2))
 
 
 def _touchdown_height(runner: Runner, side: Side, pitch: float) -> tuple[float, float]:
@@ -308,13 +242,14 @@ def drafted(runner: Runner, shift: Shift | None = None) -> Gait:
     OptionError
         If the parameters contradict each other.
     """
-    half = runner.stride_time_s / 2
+    if runner.step_frequency_hz <= 0:
+        raise OptionError("step_frequency_hz", "it is not positive", "ask for 1 to 5 steps per second")
     body = runner.body
     td_height: dict[Side, float] = {}
     td_x: dict[Side, float] = {}
     pitch: dict[Side, float] = {}
     for side in SIDES:
-        pitch[side] = _pitch_for(body, np.radians(runner.of(side).foot_td_deg))
+        pitch[side] = pitch_for(body, np.radians(runner.of(side).foot_td_deg))
         td_height[side], td_x[side] = _touchdown_height(runner, side, pitch[side])
     if not flies(runner):
         pelvis = _walking_pelvis(runner, td_height)
@@ -325,8 +260,6 @@ def drafted(runner: Runner, shift: Shift | None = None) -> Gait:
         mass = _running_pelvis(runner, {s: td_height[s] + above[s] for s in SIDES})
         y = mass.height(shift[0]) - shift[1]
         pelvis = Pelvis(CubicHermiteSpline(shift[0], y, np.gradient(y, shift[0])), mass.sway)
-    if half <= 0:
-        raise OptionError("step_frequency_hz", "it is not positive", "ask for 1 to 5 steps per second")
     left, right = (_side(runner, pelvis, s, pitch[s], td_x[s]) for s in SIDES)
     return Gait(runner, pelvis, left, right)
 

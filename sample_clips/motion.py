@@ -14,16 +14,14 @@ from sample_clips.gait import (
     drafted,
     flies,
     hip_offset,
-    leg_angles,
     pelvis_at,
     plane_lengths,
-    rear_foot_point,
-    rotated,
     stance_leg,
     stance_pitch,
     stance_toe_pitch,
     touchdown_phase_s,
 )
+from sample_clips.legs import leg_angles, rear_foot_point, rotated
 from sample_clips.runner import Runner
 from shared import landmarks as lm
 from shared.landmarks import Side, opposite

@@ -16,7 +16,6 @@ from sample_clips.motion import Pose, centre_of_mass, cycle_time, pose, solved
 from sample_clips.runner import Runner
 from sample_clips.spec import ClipSpec
 from sample_clips.true_measures import sagittal_angles, true_measures
-from shared import landmarks as lm
 from shared.errors import ClipError
 from shared.landmarks import Side
 
@@ -308,8 +307,3 @@ def _person(data: Any, kept: dict[str, Any], i: int) -> RunnerTruth:
         metres_per_px=data[f"{i}_scale"],
         standing=kept["standing"],
     )
-
-
-def landmark(metres: FloatArray, joint: str, side: Side | None = None) -> FloatArray:
-    """One landmark of a (T, 33, D) array."""
-    return metres[:, lm.index(joint, side)]

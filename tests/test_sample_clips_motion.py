@@ -15,6 +15,8 @@ from sample_clips.gait import GRAVITY, Gait, touchdown_phase_s
 from sample_clips.motion import centre_of_mass, pose, solved
 from sample_clips.runner import Runner, runner_at
 from sample_clips.true_measures import sagittal_angles, true_measures
+from sample_clips.truth import truth
+from sample_clips.variety import varied_runner, varied_spec
 from shared.catalogue import MEASURES
 from shared.errors import OptionError
 from shared.landmarks import Side, opposite
@@ -301,3 +303,23 @@ def test_moving_the_runner_moves_the_centre_of_mass() -> None:
 def test_vertical_oscillation_is_plausible(speed: float, low: float, high: float) -> None:
     """About 6-10 cm running; 4.9 cm in a world-class sprinter (Coh 2018, Kinesiology 50:172)."""
     assert low < true_measures(_gait(speed))["vertical_oscillation"] < high
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_random_runners_obey_mechanics_too(seed: int) -> None:
+    r = varied_runner(seed)
+    assert r == varied_runner(seed)
+    gait = solved(r)
+    p = pose(gait, _cycle(gait, 1000.0)).points
+    for side in SIDES:
+        lowest = min(p[f"{side}_{q}"][:, 1].min() for q in ("sole_heel", "ball", "sole_toe"))
+        assert lowest > -0.004
+    known = true_measures(gait, samples=1000)
+    for side in SIDES:
+        assert known[f"flight_time_{side}"] > 0
+        assert known[f"thigh_angle_max_{side}"] == pytest.approx(r.of(side).thigh_max_deg, abs=1.0)
+
+
+def test_random_clip_has_its_runner_in_view() -> None:
+    spec = varied_spec(4, speed_mps=4.0, capture_rate_hz=60)
+    assert truth(spec).athlete.visible.mean() > 0.95
