@@ -301,6 +301,12 @@ def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: flo
         pitch_to = float(brentq(knee_at_toe_off, tries[up[0]], tries[up[0] + 1]))
     else:
         pitch_to = float(tries[len(misses) - 1 - np.argmax(misses[::-1])])
+        if abs(knee_at_toe_off(pitch_to)) > 15.0:
+            raise OptionError(
+                "knee_to_deg",
+                "the leg can't have that bend where the foot leaves the ground",
+                "change touchdown distance, contact time or knee angles",
+            )
     step = 1e-4
 
     g = draft(pitch_to)

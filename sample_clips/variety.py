@@ -12,6 +12,7 @@ from sample_clips.camera import Camera
 from sample_clips.motion import solved
 from sample_clips.runner import Look, Runner, runner_at
 from sample_clips.spec import ClipSpec, Picture
+from sample_clips.true_measures import true_measures
 from shared.errors import OptionError
 from shared.landmarks import Side
 
@@ -29,17 +30,20 @@ def varied_runner(seed: int, speed_mps: float | None = None) -> Runner:
     Returns
     -------
     Runner
-        One that can be solved.
+        One that can be solved and stays within what a body does.
     """
     rng = np.random.default_rng(seed)
     speed = float(rng.uniform(2.5, 9.5)) if speed_mps is None else speed_mps
     for _ in range(50):
         runner = _drawn(rng, speed)
         try:
-            solved(runner)
+            known = true_measures(solved(runner), samples=400)
         except OptionError:
             continue
-        return runner
+        bent = max(known[f"knee_flexion_stance_max_{s}"] for s in ("left", "right"))
+        behind = min(known[f"thigh_angle_min_{s}"] for s in ("left", "right"))
+        if bent < 66.0 and behind > -52.0:
+            return runner
     raise OptionError("speed_mps", f"no runner could be made at {speed:.1f} m/s", "use 2.5 to 10 m/s")
 
 
