@@ -140,7 +140,7 @@ def _pose_errors(
             (
                 em.propagated_half_width(of, pose, m.noise),
                 em.roll_half_width(of, pose, m.roll_sd_deg),
-                em.view_half_width(of, pose, m.yaw_95_deg),
+                em.view_half_width(of, pose, m.yaw_95_deg, m.lateral_px()),
             )
         )
     noise, roll, view = (np.interp(PERCENT, marks, np.nan_to_num(c)) for c in np.array(rows).T)

@@ -7,9 +7,9 @@ strides                   spread over strides: Student t times SD / sqrt(n), wit
                           of that spread which the next three parts explain
 frame rate                events fall between frames: 0.776 frame intervals per interval between
                           two events (closed form), divided by sqrt(n)
-events                    what else the picks of two touchdowns are uncertain by, / sqrt(n)
-event method              the same where a touchdown and a toe-off, or the pose at one of them, is
-                          read: one runner's events are picked early or late alike
+events                    what else the picks of a foot's touchdowns are uncertain by, / sqrt(n)
+event method              the same from touchdown to toe-off or to the other foot, and for a pose at
+                          an event: one foot's events are picked early or late alike
 landmark noise            jitter of the landmarks left after filtering, propagated, / sqrt(n)
 model                     1.96 times the clip-to-clip spread of the pose model's error
 model bias                size of the pose model's mean error on that measure
@@ -268,14 +268,32 @@ def roll_half_width(of: Callable[[FloatArray], FloatArray], points: FloatArray, 
     return abs(float(of(rotated(points, r)) - of(rotated(points, -r)))) / 2.0
 
 
-def view_half_width(of: Callable[[FloatArray], FloatArray], points: FloatArray, yaw_deg: float) -> float:
+def view_half_width(
+    of: Callable[[FloatArray], FloatArray],
+    points: FloatArray,
+    yaw_deg: float,
+    lateral: FloatArray | None = None,
+) -> float:
     """How far a number may be off when the camera stands `yaw_deg` off a true side view.
 
-    Forward distances shrink by cos(yaw): tan(seen) = tan(true) cos(yaw). The points are stretched
-    back by 1 / cos(yaw) and the number is taken again. The value itself is not corrected.
+    Forward distances shrink by cos(yaw), tan(seen) = tan(true) cos(yaw), and a point that lies z
+    beside the midline is seen z sin(yaw) too far forward or back. Both are undone, for a camera
+    ahead and a camera behind, and the number is taken again. The value itself is not corrected.
+
+    Parameters
+    ----------
+    lateral : (33,) array, optional
+        Each landmark beside the midline, same unit as `points`; default: all on it.
     """
-    stretched = points * np.array([1.0 / np.cos(np.radians(yaw_deg)), 1.0])
-    return abs(float(of(stretched) - of(points)))
+    turn = np.radians(yaw_deg)
+    aside = np.zeros(points.shape[-2]) if lateral is None else lateral
+    seen = float(of(points))
+    changes = []
+    for sign in (1.0, -1.0):
+        undone = points.copy()
+        undone[..., 0] = (points[..., 0] - sign * aside * np.sin(turn)) / np.cos(turn)
+        changes.append(abs(float(of(undone)) - seen))
+    return max(changes)
 
 
 def rate_noise_sd(angle_sd: float, cutoff_hz: float, window_s: float = 0.0) -> float:

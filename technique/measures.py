@@ -61,6 +61,19 @@ LARGEST_HALF_WIDTH: Final[dict[str, float]] = {
 SLIP_TYPICAL: Final[float] = 6.0
 SLIP_OWN: Final[float] = 4.5
 """A reading this many typical SDs, and own robust SDs, from the median is a slip (judgement)."""
+MORE: Final[str] = "film more strides"
+MENDS: Final[dict[str, str]] = {
+    "view angle": "film at right angles to the lane",
+    "scale": "mark a known distance in the lane",
+    "frame rate": "film at a higher frame rate",
+    "events": "film at a higher frame rate",
+    "event method": "film at a higher frame rate, with the feet sharp and in full view",
+    "contact time": "film at a higher frame rate, with the feet sharp and in full view",
+    "landmark noise": "film closer, in good light",
+    "model": "film closer, in good light, from the side you want to know about",
+    "camera roll": "hold the camera level",
+}
+"""What helps most, by the largest part of the error."""
 TIME_KEYS: Final[frozenset[str]] = frozenset(
     ("contact_time", "flight_time", "step_time", "step_frequency", "stride_time", "duty_factor")
 )
@@ -222,7 +235,7 @@ def limited(measure: Measure) -> Measure:
     share = LARGEST_SHARE.get(measure.key)
     digits = max(kind.decimals, 1)
     unit = {"deg": "°"}.get(measure.unit, f" {measure.unit}")
-    mend = "film more strides" + ("" if measure.key not in TIME_KEYS else ", at a higher frame rate")
+    mend = MENDS.get(max(measure.error_parts, key=lambda k: measure.error_parts[k], default=""), MORE)
     if share is not None and half > share * abs(measure.value):
         why = f"the error (± {half:.{digits}f}{unit}) is more than {100 * share:.0f} % of the value; {mend}"
         return not_measurable(measure.key, measure.side, why)

@@ -28,6 +28,24 @@ LONGEST_STEP: Final[float] = 1.5
 """An event more than this many median step (stride) times later belongs to a gap, not a step."""
 LONGEST_STEP_S: Final[float] = 0.9
 """No step is longer, in a slow walk either (1 m/s: about 0.65 s; a judgement). A stride: twice that."""
+LATERAL_SHARE: Final[dict[str, float]] = {
+    "shoulder": 0.10,
+    "elbow": 0.14,
+    "wrist": 0.10,
+    "pinky": 0.10,
+    "index": 0.10,
+    "thumb": 0.10,
+    "hip": 0.05,
+    "knee": 0.04,
+    "ankle": 0.03,
+    "heel": 0.03,
+    "foot_index": 0.04,
+    "eye": 0.02,
+    "ear": 0.04,
+}
+"""Beside the midline while running, as a share of stature (common proportions; a judgement)."""
+LEG_SHARE_OF_STATURE: Final[float] = 0.491
+"""Hip to ankle (Winter after Drillis and Contini)."""
 UNKNOWN_YAW_DEG: Final[float] = 15.0
 """How far off a side view the camera is taken to be where that can't be judged (a judgement)."""
 HIDDEN_ARM_SHARE: Final[float] = 0.25
@@ -159,6 +177,15 @@ class Motion:
         """Steps that begin with this foot."""
         return tuple(s for s in self.steps if s.side == side)
 
+    def lateral_px(self) -> FloatArray:
+        """Each landmark beside the midline, right positive, (33,) px."""
+        stature = self.leg_px / LEG_SHARE_OF_STATURE
+        out = np.zeros(lm.COUNT)
+        for joint, share in LATERAL_SHARE.items():
+            out[lm.index(joint, "right")] = share * stature
+            out[lm.index(joint, "left")] = -share * stature
+        return out
+
     def frame_at(self, time_s: float) -> int:
         """Decoded frame nearest to a time."""
         return int(self.smoothed.frame[int(np.argmin(np.abs(self.time_s - time_s)))])
@@ -181,8 +208,9 @@ class Motion:
             return self.athlete.leg_length_m
         if self.athlete.stature_m:
             return TROCHANTER_SHARE * self.athlete.stature_m
-        # .491 of stature lies between hip and ankle, .530 between hip and ground (Winter).
-        return None if self.metres_per_px is None else self.leg_px * self.metres_per_px * 0.530 / 0.491
+        if self.metres_per_px is None:
+            return None
+        return self.leg_px * self.metres_per_px * TROCHANTER_SHARE / LEG_SHARE_OF_STATURE
 
 
 def steps_of(events: Sequence[Event]) -> tuple[Step, ...]:

@@ -70,12 +70,13 @@ class Reading:
 def interval_parts(m: Motion, first: Event, last: Event) -> dict[str, float]:
     """Error, s, of the time between two events.
 
-    A runner's touchdowns are all picked early or all late, alike, so that their error leaves the
-    time from touchdown to touchdown alone but stays in the time from touchdown to toe-off.
+    The touchdowns of one foot are all picked early or all late, alike, so that their error leaves
+    the time from one to the next alone, but stays in the time to a toe-off or to the other foot.
     """
     own = float(np.hypot(first.high_s - first.low_s, last.high_s - last.low_s)) / 2.0
     frames = em.frame_half_width(m.frame_interval_s)
-    name = "events" if first.kind == last.kind else "event method"
+    alike = (first.kind, first.side) == (last.kind, last.side)
+    name = "events" if alike else "event method"
     return {"frame rate": frames, name: max(own**2 - frames**2, 0.0) ** 0.5}
 
 
@@ -108,7 +109,7 @@ def pose_parts(
     parts = {
         "landmark noise": em.propagated_half_width(of, pose, m.noise),
         "camera roll": em.roll_half_width(of, pose, m.roll_sd_deg),
-        "view angle": em.view_half_width(of, pose, m.yaw_95_deg),
+        "view angle": em.view_half_width(of, pose, m.yaw_95_deg, m.lateral_px()),
     }
     if scaled:
         parts["scale"] = em.Z95 * m.scale_sd * abs(value)

@@ -48,7 +48,8 @@ def times(m: Motion) -> list[Reading]:
             step = s.next_other.time_s - down.time_s
             parts = interval_parts(m, down, s.next_other)
             out.append(_timed(m, "step_time", s, step, parts, down.time_s))
-            per_min = {k: 60.0 * v / step**2 for k, v in parts.items()}
+            # Left and right steps are averaged, so what one gains by a foot's events the other loses.
+            per_min = {k.replace("event method", "events"): 60.0 * v / step**2 for k, v in parts.items()}
             out.append(
                 Reading(
                     "step_frequency",

@@ -84,6 +84,26 @@ def test_yaw_on_a_knee() -> None:
     assert half == pytest.approx(90.0 - sum(seen), abs=1e-6)
 
 
+def test_a_point_beside_the_midline_shifts_with_yaw() -> None:
+    # A true side view from space: x seen = x cos(yaw) + z sin(yaw). The claim must reach the true distance.
+    true = np.array([[0.0, 1.0, 0.0], [0.20, 0.0, 0.06]])  # hip on the midline, ankle 6 cm beside it
+    yaw = np.radians(20.0)
+    points = np.full((lm.COUNT, 2), np.nan)
+    lateral = np.zeros(lm.COUNT)
+    for name, (x, y, z) in zip(("left_hip", "left_ankle"), true):
+        points[lm.INDEX[name]] = (x * np.cos(yaw) + z * np.sin(yaw), y)
+        lateral[lm.INDEX[name]] = z
+
+    def ahead(p: np.ndarray) -> np.ndarray:
+        return p[..., lm.INDEX["left_ankle"], 0] - p[..., lm.INDEX["left_hip"], 0]
+
+    error = abs(ahead(points) - 0.20)
+    half = em.view_half_width(ahead, points, 20.0, lateral)
+    assert half == pytest.approx(error, abs=1e-9) or half > error
+    assert half > em.view_half_width(ahead, points, 20.0)
+    assert em.view_half_width(ahead, points, 0.0, lateral) == pytest.approx(0.0, abs=1e-12)
+
+
 def test_roll_turns_segments_and_leaves_joints_alone() -> None:
     points = leg(20.0, 50.0)
     assert em.roll_half_width(lambda p: thigh_angle(p, "left"), points, 1.0) == pytest.approx(em.Z95)

@@ -292,6 +292,17 @@ def test_an_error_above_its_share_of_the_value_refuses_the_measure(key: str) -> 
     assert refused.status == "not_measurable" and "more than" in (refused.why or "")
 
 
+def test_a_refusal_names_what_would_help_most() -> None:
+    def refused(part: str) -> str:
+        parts = {part: 0.9, "strides": 0.1}
+        return (
+            limited(Measure("speed", "both", 2.0, "m/s", 1.0, 3.0, 3, "measured", None, 1, parts)).why or ""
+        )
+
+    assert "right angles" in refused("view angle") and "frame rate" in refused("event method")
+    assert "known distance" in refused("scale") and "more strides" in refused("something else")
+
+
 @pytest.mark.parametrize(
     ("low", "high", "label"),
     [
