@@ -327,7 +327,9 @@ def motion(
     for side in SIDES:
         for joint in lm.LEG_JOINTS[1:]:
             points[unsure, lm.index(joint, side)] = np.nan
-    valid_share = smoothed.valid.mean(axis=0) if len(smoothed.valid) else np.zeros(lm.COUNT)
+    # Frames before the athlete comes into view, or after, hide nothing.
+    in_view = smoothed.valid[:, [lm.index("hip", side) for side in SIDES]].any(axis=1)
+    valid_share = smoothed.valid[in_view].mean(axis=0) if in_view.any() else np.zeros(lm.COUNT)
     hidden = {
         name: max(float(track.quality.hidden.get(name, 0.0)), 1.0 - float(valid_share[i]))
         for i, name in enumerate(lm.NAMES)

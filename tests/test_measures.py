@@ -190,6 +190,15 @@ def test_a_hidden_far_arm_is_refused_and_the_near_arm_is_not() -> None:
     assert filled.value == pytest.approx(plain.value, abs=0.002)
 
 
+def test_frames_without_the_athlete_hide_nothing() -> None:
+    t = known(runner_at(3.5))
+    track = true_track(t)
+    world = track.world_px.copy()
+    world[: len(world) // 2] = np.nan
+    m = motion(track, plain_smoothed(t.time_s, world), true_events(t))
+    assert max(m.hidden.values()) == 0.0
+
+
 def test_a_hidden_far_leg_is_refused() -> None:
     found = seen(quality(hidden={"left_knee": 0.6}))
     assert "far (left) leg is hidden in 60 %" in (found["knee_flexion_td_left"].why or "")
