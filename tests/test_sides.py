@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from shared import landmarks as lm
-from tests.sides_motion import Planted, available, planted
+from tests.sides_motion import REFERENCE, Planted, available, planted
 from vision.raw import RawTrack
 from vision.sides import RepairedSides, repair_sides
 
@@ -187,3 +187,78 @@ def test_nobody_there() -> None:
     assert np.isnan(found.xy_px).all()
     assert found.labelling.near_side_confidence == 0.5
     assert found.labelling.notes
+
+
+def mirrored(raw: RawTrack, width: float) -> RawTrack:
+    """The same run seen in a mirror: x turned over, every left point now a right one."""
+    other = [
+        lm.INDEX[name.replace("left", "right") if "left" in name else name.replace("right", "left")]
+        for name in lm.NAMES
+    ]
+    xy = raw.xy_px[:, other] * np.array([-1.0, 1.0]) + np.array([width, 0.0])
+    rest = {name: getattr(raw, name)[:, other] for name in ("depth_px", "visibility", "presence")}
+    return replace(raw, xy_px=xy, **rest)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_mirror_image_is_repaired_as_its_mirror_image(seed: int) -> None:
+    case = planted("009", "T35", seconds=3, seed=seed)
+    straight = repair_sides(case.raw)
+    turned = repair_sides(mirrored(case.raw, 1000.0))
+    np.testing.assert_array_equal(turned.legs_exchanged, straight.legs_exchanged)
+    np.testing.assert_array_equal(turned.arms_exchanged, straight.arms_exchanged)
+    assert turned.labelling.near_side == lm.opposite(straight.labelling.near_side)
+    assert turned.labelling.near_side_confidence == pytest.approx(straight.labelling.near_side_confidence)
+    np.testing.assert_allclose(turned.facing, -straight.facing)
+
+
+@pytest.mark.parametrize("zoom", [0.2, 5.0])
+def test_size_and_place_in_the_picture_do_not_matter(zoom: float) -> None:
+    case = planted("010", "T35", seconds=3)
+    raw = replace(case.raw, xy_px=case.raw.xy_px * zoom + 77.0)
+    np.testing.assert_array_equal(repair_sides(raw).legs_exchanged, repair_sides(case.raw).legs_exchanged)
+
+
+def test_stride_phase_grows_with_the_measured_stride_rate() -> None:
+    """Stride rate from touchdown to touchdown of the force plate, same data set."""
+    data = np.load(REFERENCE / "rbds004_T35.npz")
+    touchdowns = data["contacts"][:, 0]
+    measured = 1 / np.mean(touchdowns[2:] - touchdowns[:-2])
+    case = planted("004", "T35", rate=60, seconds=9)
+    found = repair_sides(case.raw)
+    slope = np.polyfit(case.raw.time_s, found.stride_phase, 1)[0] / (2 * np.pi)
+    assert slope == pytest.approx(measured, rel=0.01)
+    front = np.cos(found.stride_phase)
+    reach = case.xy[:, lm.INDEX["left_ankle"], 0] - case.xy[:, lm.INDEX["left_hip"], 0]
+    # Runs to the left of the picture: in front is the smaller x.
+    assert np.corrcoef(front, -reach)[0, 1] > 0.95
+
+
+def test_where_there_is_no_gait_the_names_stand() -> None:
+    rng = np.random.default_rng(0)
+    case = planted("004", "T35", seconds=2, **CLEAN)
+    xy = case.raw.xy_px[:1] + rng.normal(0, 60, case.raw.xy_px.shape)
+    found = repair_sides(replace(case.raw, xy_px=xy))
+    assert not found.legs_exchanged.any() and not found.arms_exchanged.any()
+    assert (found.labelling.legs_confidence == 0.5).all()
+    assert found.labelling.near_side_confidence == 0.5
+    np.testing.assert_array_equal(found.xy_px, xy)
+
+
+def test_a_turn_is_followed_on_both_ways() -> None:
+    """To and fro: the near side changes with the way the athlete faces."""
+    out, back = (planted("003", "T35", seconds=3, direction=d, seed=9) for d in (-1, 1))
+    count = len(out.raw.time_s)
+    fields = ("xy_px", "depth_px", "visibility", "presence", "score", "window")
+    both = replace(
+        out.raw,
+        frame=np.arange(2 * count),
+        time_s=np.arange(2 * count) / 60,
+        **{f: np.concatenate([getattr(out.raw, f), getattr(back.raw, f)]) for f in fields},
+    )
+    found = repair_sides(both)
+    assert (found.facing[: count - 15] == -1).all() and (found.facing[count + 15 :] == 1).all()
+    told_apart = ~np.concatenate([out.wrong, back.wrong])[:, KNEES].any(axis=1)
+    told_apart[count - 15 : count + 15] = False
+    truth = np.concatenate([out.exchanged_legs, back.exchanged_legs])
+    assert np.mean((found.legs_exchanged != truth)[told_apart]) < 0.005

@@ -27,7 +27,7 @@ from vision.sides_points import misplaced
 
 BoolArray = NDArray[np.bool_]
 
-PART_COST: Final = 3.0
+PART_COST: Final = 2.0
 """Log-odds against feet and knees being named differently in one frame."""
 LEAST_FRAMES: Final = 4
 LEAST_STRIDES: Final = 0.1
@@ -95,15 +95,12 @@ class _Spell:
 
 def _fit(leg: FloatArray, gait: Gait) -> float:
     """Median misfit of knee and ankle of both legs, leg lengths."""
-    left = gait.first_is_left[:, None, None] > 0.5
-    first, second = np.where(left, leg[:, 0, :2], leg[:, 1, :2]), np.where(left, leg[:, 1, :2], leg[:, 0, :2])
-    first = first.reshape(len(leg), 2, 2)
-    off = np.concatenate(
-        [
-            np.linalg.norm(first - position(gait.path, gait.phase)[:, :2], axis=-1),
-            np.linalg.norm(second - position(gait.path, gait.phase + np.pi)[:, :2], axis=-1),
-        ]
-    )
+    whole = gait.first_is_left > 0.5
+    first, second = _chained(leg, whole, whole)
+    off = np.linalg.norm(
+        np.stack([first - position(gait.path, gait.phase), second - position(gait.path, gait.phase + np.pi)]),
+        axis=-1,
+    )[:, :, :2]
     good = off[np.isfinite(off)]
     return float(np.median(good)) if len(good) else np.inf
 
@@ -138,60 +135,74 @@ def _chained(leg: FloatArray, upper: BoolArray, lower: BoolArray) -> tuple[Float
     return np.where(named, leg[:, 0], leg[:, 1]), np.where(named, leg[:, 1], leg[:, 0])
 
 
-def _solved(
-    raw: RawTrack, spell: slice, leg: FloatArray, arm: FloatArray, size: FloatArray, sign: int
-) -> _Spell:
-    time_s = raw.time_s[spell]
-    count = len(time_s)
-    gait = learn_gait(leg, time_s) if count >= LEAST_FRAMES else None
-    strides = abs(gait.phase[-1] - gait.phase[0]) / (2 * np.pi) if gait else 0.0
-    steady = gait is not None and strides >= LEAST_STRIDES and _fit(leg, gait) < WORST_FIT
-    wrong_first = wrong_second = np.zeros((count, len(LEG)), dtype=bool)
-    misfits = (1.0, 1.0)
-    phase = np.full(count, np.nan)
-    if gait is not None and steady:
-        linked = gait.first_is_left
-        upper, lower = _parts(leg, gait)
-        arm_left = first_arm_is_left(arm, gait.phase)
-        order = int(np.clip(np.floor(strides), 2, 5))
-        first, second = _chained(leg, upper, lower)
-        if strides >= MARK_STRIDES:
-            wrong_first, near_by = misplaced(first, gait.phase, order)
-            wrong_second, far_by = misplaced(second, gait.phase + np.pi, order)
-            misfits = (float(near_by[1:].mean()), float(far_by[1:].mean()))
-        phase = gait.phase
-    else:
-        # Following legs from frame to frame without a rhythm loses them more often than the
-        # model does; its names stand, and the confidence says so.
-        linked = np.full(count, 1.0)
-        upper = lower = np.ones(count, dtype=bool)
-        arm_left = np.full(count, 1.0)
-    left_is_near = sign <= 0
-    evidence = near_evidence(raw, spell, leg, size, linked, arm_left, left_is_near, misfits)
+def _steady_gait(time_s: FloatArray, leg: FloatArray) -> Gait | None:
+    """Gait of a spell, or None where there is no rhythm to read."""
+    if len(time_s) < LEAST_FRAMES:
+        return None
+    gait = learn_gait(leg, time_s)
+    return gait if _strides(gait) >= LEAST_STRIDES and _fit(leg, gait) < WORST_FIT else None
+
+
+def _strides(gait: Gait) -> float:
+    return float(abs(gait.phase[-1] - gait.phase[0]) / (2 * np.pi))
+
+
+def _solved(time_s: FloatArray, leg: FloatArray, arm: FloatArray, left_is_near: bool) -> _Spell:
+    gait = _steady_gait(time_s, leg)
+    if gait is None:
+        return _as_named(leg, left_is_near)
+    upper, lower = _parts(leg, gait)
+    arm_left = first_arm_is_left(arm, gait.phase)
+    evidence = near_evidence(leg, gait.first_is_left, arm_left, left_is_near)
     near = evidence.probability()
     first_is_left = (near > 0.5) == left_is_near
-    if not steady:
-        first_is_left = True
-    linked_well = np.maximum(linked, 1 - linked)
     sure = max(near, 1 - near)
-    confidence = np.maximum(0.5, linked_well * sure + (1 - linked_well) * (1 - sure))
-    if not steady:
-        confidence = np.full(count, 0.5)
-    wrong = np.zeros((count, lm.COUNT), dtype=bool)
-    sides: tuple[Side, Side] = ("left", "right") if first_is_left else ("right", "left")
-    for side, marks in zip(sides, (wrong_first, wrong_second)):
-        wrong[:, [lm.index(joint, side) for joint in LEG]] = marks
+    linked = np.maximum(gait.first_is_left, 1 - gait.first_is_left)
     return _Spell(
         upper_is_left=upper == first_is_left,
         lower_is_left=lower == first_is_left,
         arm_is_left=(arm_left > 0.5) == first_is_left,
-        confidence=confidence,
-        near_probability=sure if steady else 0.5,
+        confidence=np.maximum(0.5, linked * sure + (1 - linked) * (1 - sure)),
+        near_probability=sure,
         evidence=evidence,
-        left_phase=phase if first_is_left else phase + np.pi,
-        wrong=wrong,
-        steady=bool(steady),
+        left_phase=gait.phase if first_is_left else gait.phase + np.pi,
+        wrong=_marks(leg, gait, upper, lower, first_is_left),
+        steady=True,
     )
+
+
+def _as_named(leg: FloatArray, left_is_near: bool) -> _Spell:
+    """A spell without a rhythm: the model's names stand, and the confidence says so.
+
+    Following legs from frame to frame without a rhythm was tried and loses them more often
+    than the model's own names do.
+    """
+    count = len(leg)
+    yes, one = np.ones(count, dtype=bool), np.ones(count)
+    return _Spell(
+        upper_is_left=yes,
+        lower_is_left=yes,
+        arm_is_left=yes,
+        confidence=np.full(count, 0.5),
+        near_probability=0.5,
+        evidence=near_evidence(leg, one, one, left_is_near),
+        left_phase=np.full(count, np.nan),
+        wrong=np.zeros((count, lm.COUNT), dtype=bool),
+        steady=False,
+    )
+
+
+def _marks(leg: FloatArray, gait: Gait, upper: BoolArray, lower: BoolArray, first_is_left: bool) -> BoolArray:
+    """Points off the path of their leg, (T, 33), by the repaired sides."""
+    wrong = np.zeros((len(leg), lm.COUNT), dtype=bool)
+    strides = _strides(gait)
+    if strides < MARK_STRIDES:
+        return wrong
+    order = int(np.clip(np.floor(strides), 2, 5))
+    sides: tuple[Side, Side] = ("left", "right") if first_is_left else ("right", "left")
+    for side, points, lag in zip(sides, _chained(leg, upper, lower), (0.0, np.pi)):
+        wrong[:, [lm.index(joint, side) for joint in LEG]] = misplaced(points, gait.phase + lag, order)
+    return wrong
 
 
 def _order(upper: BoolArray, lower: BoolArray, arm: BoolArray) -> IntArray:
@@ -231,8 +242,8 @@ def repair_sides(raw: RawTrack, direction: Direction | None = None) -> RepairedS
     wrong = np.zeros((count, lm.COUNT), dtype=bool)
     solved: list[tuple[slice, _Spell]] = []
     for spell in body.spells:
-        sign = int(body.facing[spell.start])
-        found = _solved(raw, spell, body.leg[spell], body.arm[spell], body.size_px[spell], sign)
+        left_is_near = bool(body.facing[spell.start] <= 0)
+        found = _solved(raw.time_s[spell], body.leg[spell], body.arm[spell], left_is_near)
         solved.append((spell, found))
         upper[spell], lower[spell], arm[spell] = found.upper_is_left, found.lower_is_left, found.arm_is_left
         confidence[spell], phase[spell], wrong[spell] = found.confidence, found.left_phase, found.wrong

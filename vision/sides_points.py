@@ -55,8 +55,8 @@ def own_path(points: FloatArray, phase: FloatArray, order: int, rounds: int = 4)
     return path
 
 
-def misplaced(points: FloatArray, phase: FloatArray, order: int) -> tuple[BoolArray, FloatArray]:
-    """Which points lie off the path of their leg, (T, J), and the typical misfit, (J,) leg lengths.
+def misplaced(points: FloatArray, phase: FloatArray, order: int) -> BoolArray:
+    """Which points lie off the path of their leg, (T, J).
 
     Parameters
     ----------
@@ -90,4 +90,4 @@ def misplaced(points: FloatArray, phase: FloatArray, order: int) -> tuple[BoolAr
     beside[1:] |= surely[:-1]
     beside[:-1] |= surely[1:]
     beside[:, 1:] |= surely[:, 1:].any(axis=1, keepdims=True)
-    return surely | (perhaps & beside), spread
+    return np.asarray(surely | (perhaps & beside))
