@@ -67,7 +67,8 @@ class BackgroundMotion:
         self._pending: tuple[int, Picture, Box | None] | None = None
         self._key_grey: Picture = np.zeros((0, 0), np.uint8)
         self._corners = np.zeros((0, 1, 2), np.float32)
-        self._guess = np.eye(2, 3)
+        self._guess, self._seen_row, self._speed = np.eye(2, 3), 0, np.zeros(2)
+        self._key_box: Box | None = None
         self._brightness: list[float] = []
         self._lines: tuple[RollEvidence, ...] = ()
 
@@ -120,15 +121,16 @@ class BackgroundMotion:
             self._lines = tuple(self._line_evidence(grey, box))
             n = self._picture_corners().copy()
             self._matches.append(Match(row, 0, n, n, np.eye(2, 3), float(len(n) >= MIN_MATCHES), 0.0))
-            self._skip = self._slow - 1
+            self._skip = self._fast - 1
             return
         match = self._match(row, grey, box)
-        if match is None or match.confidence < SURE or len(match.xy) < 2 * MIN_MATCHES:
-            match = self._checked(row, grey, match)
+        if match is None or match.confidence < SURE:
+            match = self._checked(row, grey, box, match)
         if match is None:
-            held = self._matches[-1]
-            none = np.zeros((0, 2))
-            self._matches.append(Match(row, len(self._keys) - 1, none, none, held.transform, 0.0, np.nan))
+            middle = np.array(self._work) / 2
+            carried = self._guess[:, :2] @ middle + self._guess[:, 2] - middle
+            carried = carried + self._speed * (row - self._seen_row)
+            self._matches.append(self._shifted(row, carried, 0.0))
             self._misses += 1
             self._skip = self._fast - 1
             if self._misses > PATIENCE or len(self._corners) < MIN_MATCHES:
@@ -137,11 +139,12 @@ class BackgroundMotion:
                 self._take_key(row, grey, box)
             return
         self._misses = 0
-        self._guess = self._work_guess(match)
+        self._predict(row, match)
         travelled = float(np.linalg.norm(match.transform[:, 2] - self._matches[-1].transform[:, 2]))
         self._matches.append(match)
         shift = float(np.abs(np.median(match.xy - match.key_xy, axis=0)).max())
-        worn = np.isfinite(match.residual_px) and len(match.xy) < 0.25 * len(self._corners)
+        few = len(self._corners) * (0.25 if shift < 0.05 * self._size[0] else 0.6)
+        worn = np.isfinite(match.residual_px) and len(match.xy) < few
         if shift > KEY_SHIFT * self._size[0] or worn:
             self._take_key(row, grey, box)
             travelled = np.inf
@@ -170,12 +173,14 @@ class BackgroundMotion:
         self._corners = corners[keep][:CORNERS]
         self._key_grey = grey
         self._keys.append(row)
-        self._guess = np.eye(2, 3)
+        self._guess, self._seen_row = np.eye(2, 3), row
+        self._key_box = box
 
     def _match(self, row: int, grey: Picture, box: Box | None) -> Match | None:
         if len(self._corners) < MIN_MATCHES:
             return None
-        start = (self._corners[:, 0] @ self._guess[:, :2].T + self._guess[:, 2]).astype(np.float32)
+        ahead = self._guess[:, 2] + self._speed * (row - self._seen_row)
+        start = (self._corners[:, 0] @ self._guess[:, :2].T + ahead).astype(np.float32)
         inside = np.all((start > 4) & (start < np.array(self._work) - 4), axis=1)
         inside &= self._outside(self._to_picture(start.astype(float)), box)
         if inside.sum() < MIN_MATCHES:
@@ -209,30 +214,52 @@ class BackgroundMotion:
         residual = float(np.sqrt(np.mean(np.sum((xy @ back[:, :2].T + back[:, 2] - key_xy) ** 2, axis=1))))
         return Match(row, len(self._keys) - 1, key_xy, xy, back, share, residual)
 
-    def _work_guess(self, match: Match) -> FloatArray:
-        return similarity(self._to_work(match.key_xy), self._to_work(match.xy))
+    def _predict(self, row: int, match: Match) -> None:
+        """Remember where the points are now and how fast the picture moves."""
+        here = similarity(self._to_work(match.key_xy), self._to_work(match.xy))
+        centre = np.array(self._work) / 2
+        at = here[:, :2] @ centre + here[:, 2]
+        self._speed = (at - (self._guess[:, :2] @ centre + self._guess[:, 2])) / max(row - self._seen_row, 1)
+        self._guess, self._seen_row = here, row
 
-    def _checked(self, row: int, grey: Picture, match: Match | None) -> Match | None:
+    def _without(self, fine: NDArray[np.float32], box: Box | None) -> NDArray[np.float32]:
+        """The fine structure with nothing where the athlete is."""
+        if box is None or not np.all(np.isfinite(box)):
+            return fine
+        x0, y0, x1, y1 = np.clip(self._to_work(np.array(box).reshape(2, 2)), 0, None).astype(int).ravel()
+        fine[y0:y1, x0:x1] = 0
+        return fine
+
+    def _checked(self, row: int, grey: Picture, box: Box | None, match: Match | None) -> Match | None:
         """The doubtful `match`, or the shift of the whole picture where that contradicts it.
 
         Grass, gravel and fog give few good corners, but the picture as a whole still correlates.
         """
-        before, now = _fine(self._key_grey), _fine(grey)
+        before = self._without(_fine(self._key_grey), self._key_box)
+        now = self._without(_fine(grey), box)
         (dx, dy), response = cv2.phaseCorrelate(before, now, self._window)
         if response < 0.08:
             return match
-        shift = self._to_picture(np.array([dx, dy])) - self._to_picture(np.zeros(2))
+        whole = np.array([dx, dy])
         if match is not None:
-            other = self._to_work(match.xy) - self._to_work(match.key_xy)
-            by_points = np.median(other, axis=0)
-            if _disagreement(before, now, by_points) <= _disagreement(before, now, np.array([dx, dy])):
+            by_points = np.median(self._to_work(match.xy) - self._to_work(match.key_xy), axis=0)
+            if _disagreement(before, now, by_points) <= _disagreement(before, now, whole):
                 return match
+        kept = self._guess, self._seen_row
+        self._guess, self._seen_row = np.column_stack([np.eye(2), whole]), row
+        again = self._match(row, grey, box)
+        self._guess, self._seen_row = kept
+        if again is not None and again.confidence >= SURE:
+            return again
+        return self._shifted(row, whole, min(float(response), 0.5))
+
+    def _shifted(self, row: int, shift: FloatArray, confidence: float) -> Match:
+        """A match that moves the whole picture by `shift` working px, for want of points."""
         x, y = np.meshgrid(np.linspace(0.1, 0.9, 6), np.linspace(0.1, 0.9, 4))
         key_xy = np.column_stack([x.ravel() * self._size[0], y.ravel() * self._size[1]])
-        transform = np.column_stack([np.eye(2), -shift])
-        return Match(
-            row, len(self._keys) - 1, key_xy, key_xy + shift, transform, min(float(response), 0.5), np.nan
-        )
+        by = self._to_picture(shift) - self._to_picture(np.zeros(2))
+        transform = np.column_stack([np.eye(2), -by])
+        return Match(row, len(self._keys) - 1, key_xy, key_xy + by, transform, confidence, np.nan)
 
     def result(self) -> CameraMotion:
         """The motion over all frames fed so far.

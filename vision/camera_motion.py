@@ -181,7 +181,7 @@ def motion_from_matches(
             "The background is too plain to tell whether the camera moved; it is taken as standing still."
         )
         transforms, shift_share, rotvec = np.tile(np.eye(2, 3), (count, 1, 1)), 0.0, None
-    elif breaks:
+    elif breaks or lost > 0.1:
         notes.append("The background was lost for a moment; distances across that moment may be wrong.")
     window = max(3, round(rate_hz / 2)) | 1
     kernel = np.ones(window) / window
@@ -210,8 +210,8 @@ def _turning(
 ) -> tuple[Focal, FloatArray]:
     """Focal length and the rotation (T, 3) of each frame to the first, for a camera that panned."""
     centre = picture_centre(*size)
-    pairs = [(by_row[row].xy, by_row[row].key_xy) for row in keys[1:]]
-    pairs.append((matches[-1].xy, matches[-1].key_xy))
+    wide = [by_row[row] for row in keys[1:]] + [matches[-1]]
+    pairs = [(m.xy, m.key_xy) for m in wide if np.isfinite(m.residual_px)]
     focal = focal_from_pan(pairs, *size) or usual_focal(*size)
 
     key_rows = {row: i for i, row in enumerate(keys)}

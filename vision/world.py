@@ -26,6 +26,20 @@ from vision.roll import Roll, combined_roll, roll_from_path
 from vision.scale import body_size, mid_point, stance_foot_speeds
 from vision.yaw import squared, unsquared, yaw_from_growth
 
+__all__ = [
+    "WorldView",
+    "camera_kind",
+    "levelled",
+    "picture_points",
+    "reference_points",
+    "standing_foot_drift",
+    "stride_count",
+    "travel_direction",
+    "world_marks",
+    "world_points",
+    "world_view",
+]
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
