@@ -7,7 +7,7 @@ forward, mid-hip keeps its speed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -25,6 +25,10 @@ Shift = tuple[FloatArray, FloatArray]
 GRAVITY: Final[float] = 9.81
 BRAKE_SHARE: Final[float] = 0.035
 """Speed lost and won back in a contact, share (2.7 % in a sprint: Coh 2018, Kinesiology 50:172)."""
+GIVE_M: Final[tuple[float, float]] = (0.010, 0.014)
+"""Heel pad and shoe under load: ankle forward and down against the sole. Common size, no source."""
+GIVE_S: Final[float] = 0.035
+"""Time from touchdown to full give."""
 SIDES: Final[tuple[Side, Side]] = ("left", "right")
 _SIGN: Final[dict[str, float]] = {"left": -1.0, "right": 1.0}
 
@@ -44,6 +48,8 @@ class SideGait:
         How fast the heel still rises at toe-off (0: it has come to rest).
     ankle_td_x : float
         Ankle ahead of its flat-foot position at touchdown, m.
+    give : float
+        Share of `GIVE_M` that this runner's heel and shoe give: 1 running, 0 walking.
     thigh, knee, foot, toe : BPoly
         Swing curves, rad: thigh angle, knee flexion, ankle angle, toe against rear foot.
     """
@@ -55,6 +61,7 @@ class SideGait:
     rise_s: float
     rise_slope: float
     ankle_td_x: float
+    give: float
     thigh: BPoly
     knee: BPoly
     foot: BPoly
@@ -139,6 +146,14 @@ def stance_toe_pitch(g: SideGait, tau: FloatArray) -> FloatArray:
     return toe
 
 
+def ankle_give(g: SideGait, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Ankle (forward, up) against the unloaded shoe in contact, m; 0 at touchdown and toe-off."""
+    pressed = 1.0 - np.square(np.clip(1.0 - tau / min(GIVE_S, 0.3 * g.contact_s), 0.0, 1.0))
+    eased = np.clip((tau / g.contact_s - 0.5) / 0.5, 0.0, 1.0)
+    share = g.give * pressed * (1.0 - eased * eased * (3.0 - 2.0 * eased))
+    return GIVE_M[0] * share, -GIVE_M[1] * share
+
+
 def pelvis_at(p: Pelvis, runner: Runner, t: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Mid-hip (x, y) at cycle time `t` (any number of strides), m."""
     u = np.mod(t, runner.stride_time_s)
@@ -157,8 +172,9 @@ def stance_leg(
     ax, ay = rear_foot_point(
         runner.body, 0.0, runner.body.ankle_height_m, stance_pitch(g, tau), stance_toe_pitch(g, tau)
     )
+    gx, gy = ankle_give(g, tau)
     thigh, shank, _ = plane_lengths(runner, side, t)
-    return leg_angles(x0 + ax - px - hx, ay - py - hy, thigh, shank)
+    return leg_angles(x0 + ax + gx - px - hx, ay + gy - py - hy, thigh, shank)
 
 
 def _touchdown_height(runner: Runner, side: Side, pitch: float) -> tuple[float, float]:
@@ -284,6 +300,7 @@ def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: flo
             rise_s=(0.5 if walk else 0.3) * contact,
             rise_slope=2.75,  # the knee has nearly stopped extending as the foot leaves
             ankle_td_x=td_x,
+            give=0.0 if walk else 1.0,
             thigh=empty,
             knee=empty,
             foot=empty,
@@ -372,10 +389,7 @@ def _side(runner: Runner, pelvis: Pelvis, side: Side, pitch_td: float, td_x: flo
         (contact + 0.80 * swing, 0.17, 0.0),
         (stride, max(0.0, -pitch_td), 0.0),
     ]
-    return SideGait(
-        contact, pitch_td, pitch_to, g.flat_s, g.rise_s, g.rise_slope, td_x,
-        hermite(thigh), hermite(knee), hermite(foot), hermite(toe),
-    )  # fmt: skip
+    return replace(g, thigh=hermite(thigh), knee=hermite(knee), foot=hermite(foot), toe=hermite(toe))
 
 
 def _landing_rates(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sample_clips.body import DE_LEVA_MALE, HEEL_HEIGHT_M, TOE_HEIGHT_M
 from sample_clips.gait import (
     Gait,
+    ankle_give,
     drafted,
     flies,
     hip_offset,
@@ -181,14 +182,15 @@ def _leg(
     x0 = pelvis_at(gait.pelvis, r, begin)[0] + r.of(side).td_distance_m - g.ankle_td_x
     q = stance_toe_pitch(g, tau)
     fx, fy = rear_foot_point(b, 0.0, b.ankle_height_m, p, q)
-    ax, ay = np.where(on, x0 + fx, ax), np.where(on, fy, ay)
+    gx, gy = (np.where(on, v, 0.0) for v in ankle_give(g, tau))
+    ax, ay = np.where(on, x0 + fx + gx, ax), np.where(on, fy + gy, ay)
     share = b.thigh_m / b.leg_m
     z_ankle = hz + across
     out = _SIGN[side] * np.sin(np.radians(r.toe_out_deg))
 
     def rear(x: float, y: float) -> FloatArray:
         dx, dy = rotated(np.full_like(p, x), np.full_like(p, y - b.ankle_height_m), p)
-        return _stack(ax + dx, ay + dy, z_ankle + out * x)
+        return _stack(ax - gx + dx, ay - gy + dy, z_ankle + out * x)
 
     toe_pitch = np.where(on, np.where(p > 0, p, q), p + g.toe(sw))
     ball = rear(b.ball_x, 0.0)
