@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+HEEL_CONTACT_SHARE: Final[float] = -0.20
+"""Where a landing heel touches, ahead of the ankle, as a share of the shoe's length."""
 DE_LEVA_MALE: Final[dict[str, tuple[float, float]]] = {
     "head": (0.0694, 0.5002),
     "trunk": (0.4346, 0.4310),
@@ -58,7 +60,7 @@ class Body:
     @property
     def heel_contact_x(self) -> float:
         """Where a landing heel touches, ahead of the ankle (negative: behind), m."""
-        return -0.20 * self.shoe_m
+        return HEEL_CONTACT_SHARE * self.shoe_m
 
     @property
     def ball_x(self) -> float:

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sample_clips.body import HEEL_CONTACT_SHARE
 from sample_clips.kernels import CLOTH, COLUMNS, HAIR, PLAIN, SKIN
 from sample_clips.motion import Pose
 from sample_clips.runner import Runner
@@ -95,7 +96,7 @@ def figure(runner: Runner, body_pose: Pose, i: int) -> FloatArray:
     _head(fig, p, head, skin, hair, k)
     for side in ("left", "right"):
         _arm(fig, p, side, shirt, skin, k)
-        _leg(fig, p, side, body_pose, i, shorts, skin, shoe, sock, k, b.shoe_m, b.ankle_height_m)
+        _leg(fig, p, side, body_pose, i, shorts, skin, shoe, sock, k, b.shoe_m)
     return np.stack(fig.rows)
 
 
@@ -303,7 +304,6 @@ def _leg(
     sock: FloatArray,
     k: float,
     length: float,
-    ankle_height: float,
 ) -> None:
     hip, knee, ankle = p[f"{side}_hip"], p[f"{side}_knee"], p[f"{side}_ankle"]
     along = knee - hip
@@ -325,8 +325,11 @@ def _leg(
     sole_colour = np.array([0.72, 0.72, 0.70])
 
     def at(x: float, y: float) -> FloatArray:
+        # from the sole, since the ankle sinks towards it under load
         point: FloatArray = (
-            ankle + (x * length) * (rear[0] + out * rear[2]) + (y * k - ankle_height) * rear[1]
+            p[f"{side}_sole_heel"]
+            + ((x - HEEL_CONTACT_SHARE) * length) * (rear[0] + out * rear[2])
+            + (y * k) * rear[1]
         )
         return point
 

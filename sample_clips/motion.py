@@ -11,19 +11,17 @@ from numpy.typing import NDArray
 from sample_clips.body import DE_LEVA_MALE, HEEL_HEIGHT_M, TOE_HEIGHT_M
 from sample_clips.gait import (
     Gait,
-    ankle_give,
     drafted,
     flies,
     hip_offset,
     pelvis_at,
     plane_lengths,
     stance_leg,
-    stance_pitch,
-    stance_toe_pitch,
     touchdown_phase_s,
 )
 from sample_clips.legs import leg_angles, rear_foot_point, rotated
 from sample_clips.runner import Runner
+from sample_clips.stance import ankle_give, stance_pitch, stance_toe_pitch
 from shared import landmarks as lm
 from shared.landmarks import Side, opposite
 
