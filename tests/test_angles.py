@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sample_clips.runner import runner_at
@@ -79,6 +79,7 @@ def test_standing_straight_is_zero_everywhere_and_the_elbow_is_straight() -> Non
         assert of(points, "right") == pytest.approx(180.0 if name == "elbow" else 0.0, abs=1e-12), name
 
 
+@settings(deadline=None)
 @given(degrees)
 def test_trunk_lean_is_positive_forward(lean: float) -> None:
     up = -way(-lean, 0.5)
@@ -90,6 +91,7 @@ def test_trunk_lean_is_positive_forward(lean: float) -> None:
     assert (up[0] > 0) == (lean > 0) or abs(lean) < 1e-6  # the shoulders lie ahead of the hips
 
 
+@settings(deadline=None)
 @given(degrees, bends, st.floats(-30, 60), st.floats(0.1, 10))
 def test_leg_angles_are_those_the_leg_was_built_from(
     thigh: float, bend: float, foot: float, size: float
@@ -122,6 +124,7 @@ def test_the_ankle_ahead_of_the_knee_and_the_toes_up_are_positive() -> None:
     assert angles.foot_angle(points, "right") > 0
 
 
+@settings(deadline=None)
 @given(degrees, degrees)
 def test_upper_arm_and_hip_are_taken_against_the_trunk(lean: float, limb: float) -> None:
     hip, up = np.array([0.0, 1.0]), -way(-lean, 0.5)
@@ -132,6 +135,7 @@ def test_upper_arm_and_hip_are_taken_against_the_trunk(lean: float, limb: float)
     assert angles.hip_flexion(points, "left") == pytest.approx(limb + lean, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(st.floats(-5, 5), st.floats(-5, 5), st.floats(0.1, 300), st.integers(0, 2**16))
 def test_place_and_size_change_no_angle_and_sides_exchange(
     dx: float, dy: float, size: float, seed: int

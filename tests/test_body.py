@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sample_clips.runner import runner_at
@@ -80,6 +80,7 @@ def test_centre_of_mass_of_a_standing_person(table: body.BodyTable) -> None:
     assert 0.53 < com[1] / 1.80 < 0.60
 
 
+@settings(deadline=None)
 @given(st.floats(-9, 9), st.floats(-9, 9), st.integers(0, 2**16))
 def test_moving_all_points_moves_the_centre_alike(dx: float, dy: float, seed: int) -> None:
     points = np.random.default_rng(seed).normal(0, 1, (lm.COUNT, 2))
@@ -87,6 +88,7 @@ def test_moving_all_points_moves_the_centre_alike(dx: float, dy: float, seed: in
     np.testing.assert_allclose(moved, [dx, dy], atol=1e-9)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**16))
 def test_exchanging_sides_or_looking_from_behind_keeps_the_height(seed: int) -> None:
     points = np.random.default_rng(seed).normal(0, 1, (lm.COUNT, 2))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 from scipy import stats
@@ -111,6 +111,7 @@ def test_roll_turns_segments_and_leaves_joints_alone() -> None:
     assert em.roll_half_width(lambda p: trunk_lean(p), points, float("nan")) == 0.0
 
 
+@settings(deadline=None)
 @given(st.floats(-80, 80), st.floats(-1.5, 1.5))
 def test_rotation_is_forward(angle: float, turn: float) -> None:
     turned = em.rotated(leg(angle), turn)
@@ -176,6 +177,7 @@ def test_elbow_out_of_the_plane() -> None:
     assert np.isnan(em.elbow_seen(89, 89, 170))
 
 
+@settings(deadline=None)
 @given(
     st.dictionaries(
         st.sampled_from(["strides", "model", "scale", "model bias", "view angle"]), st.floats(0, 50)

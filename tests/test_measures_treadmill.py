@@ -27,9 +27,13 @@ def everyone() -> dict[tuple[str, int, str, str], float]:
     for runner in RUNNERS:
         for speed in SPEEDS:
             m = treadmill_motion(runner, speed, Athlete(1.75, mass[runner]))
-            for x in measured(m).measures:
+            result = measured(m)
+            for x in result.measures:
+                own = [o.value for o in result.observations if (o.key, o.side) == (x.key, x.side)]
                 if x.value is not None:
                     out[runner, speed, x.key, x.side] = x.value
+                elif own:  # refused for the pose model's error, which markers do not have
+                    out[runner, speed, x.key, x.side] = float(np.mean(own))
     return out
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shared.analysis import Measure
@@ -45,6 +45,7 @@ def test_times_are_a_share_of_the_mean_with_the_error_of_both() -> None:
     assert found.high - found.value == pytest.approx((left**2 + right**2) ** 0.5, rel=1e-6)  # type: ignore[operator]
 
 
+@settings(deadline=None)
 @given(st.floats(-60, 60), st.floats(-60, 60))
 def test_exchanging_the_sides_changes_the_sign(left: float, right: float) -> None:
     (one,), (other,) = (
