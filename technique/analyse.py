@@ -26,6 +26,7 @@ from technique.smoothed import Smoothed
 from technique.smoothing import smooth
 from technique.symmetry import symmetries
 from technique.targets import scores
+from technique.time_base_check import checked_times
 
 __all__ = ["Athlete", "analyse", "analysis_of"]
 
@@ -89,7 +90,8 @@ def analysis_of(
             "film at least one stride, better seven steps of each foot, with the whole body in view",
         )
     result = measured(m)
-    all_measures = (*result.measures, *symmetries(result.measures))
+    timed, time_notes = checked_times(m, result.measures)
+    all_measures = (*timed, *symmetries(timed))
     held = scores(all_measures, profile, track.labelling.near_side)
     told = _told(athlete)
     given = cues(all_measures, held, profile, told)
@@ -114,7 +116,7 @@ def analysis_of(
         scores=held,
         cues=given,
         cautions=caution_lines(cautions(profile, told, given)),
-        notes=_notes(track, m, all_measures, why_none),
+        notes=(*time_notes, *_notes(track, m, all_measures, why_none)),
         provenance=Provenance(version, created, track.model, _settings(track, m, profile)),
     )
 

@@ -220,7 +220,7 @@ def content(analysis: Analysis, pictures: Sequence[Picture], video: bool) -> dic
         "positions": [p for p in pictures if p.cue_rank is None],
         "symmetry": symmetry_rows(analysis),
         "cautions": list(analysis.cautions),
-        "notes": [*analysis.clip.notes, *analysis.quality.notes, *analysis.notes],
+        "notes": list(dict.fromkeys((*analysis.clip.notes, *analysis.quality.notes, *analysis.notes))),
         "provenance": {
             "created": analysis.provenance.created,
             "version": analysis.provenance.program_version,
