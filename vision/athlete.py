@@ -29,8 +29,8 @@ __all__ = [
     "stands_still",
 ]
 
-RUNNING_LEGS: Final = 0.3
-STANDING_LEGS: Final = 0.12
+RUNNING_LEGS: Final = 0.2
+STANDING_LEGS: Final = 0.08
 """`Person.leg_motion` of somebody who runs (at least) and who stands (at most)."""
 POINT_REACH: Final = 1.0
 """How far from the mid-hip a person may be pointed at, in radii of the body's circle."""

@@ -138,11 +138,15 @@ class Person:
 
     @property
     def leg_motion(self) -> float:
-        """How much the ankles move against each other, in radii (standing < 0.1, running > 0.3)."""
+        """How much the ankles move against each other, in radii (standing < 0.1, running about 0.3).
+
+        Median absolute deviation, which for a sine equals the SD and does not heed the moments in
+        which somebody else passes.
+        """
         if len(self.sightings) < 3:
             return 0.0
         gap = np.abs(np.array([s.ankles for s in self.sightings]))
-        return float(np.hypot(*gap.std(axis=0)))
+        return float(np.hypot(*np.median(np.abs(gap - np.median(gap, axis=0)), axis=0)))
 
 
 def tiles(width: int, height: int) -> tuple[list[tuple[int, int, int]], list[tuple[int, int, int]]]:
