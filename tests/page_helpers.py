@@ -36,9 +36,34 @@ def tiny_clip(frames: int = 12, width: int = 320, height: int = 240) -> bytes:
     return out.getvalue()
 
 
-def stored_job(owner: str, state: store.State = "done", name: str = "invented.mp4") -> store.Job:
+def shorten(source: Path, path: Path, *, seconds: float, height: int, rate_hz: float) -> None:
+    """Write the first seconds of a clip, scaled down and at no more than `rate_hz` pictures a second."""
+    with av.open(str(source)) as old, av.open(str(path), "w") as new:
+        picture = old.streams.video[0]
+        stream = new.add_stream("libx264", rate=round(rate_hz))
+        stream.width = 2 * round(picture.width * height / picture.height / 2)
+        stream.height, stream.pix_fmt = height, "yuv420p"
+        stream.time_base = Fraction(1, 90_000)
+        first, last = None, -1.0
+        for frame in old.decode(picture):
+            first = frame.time if first is None else first
+            now = frame.time - first
+            if now > seconds:
+                break
+            if now - last < 0.9 / rate_hz:
+                continue
+            last = now
+            small = frame.reformat(width=stream.width, height=height, format="yuv420p", interpolation="AREA")
+            small.pts, small.time_base = round(now * 90_000), Fraction(1, 90_000)
+            new.mux(stream.encode(small))
+        new.mux(stream.encode(None))
+
+
+def stored_job(
+    owner: str, state: store.State = "done", name: str = "invented.mp4", clip: bytes | None = None
+) -> store.Job:
     """A job with its clip, and with a result when it is done."""
-    job = store.add_clip(io.BytesIO(tiny_clip()), name, owner)
+    job = store.add_clip(io.BytesIO(clip or tiny_clip()), name, owner)
     if state == "done":
         folder = store.result_folder(job)
         (folder / "pictures").mkdir(parents=True)
@@ -46,13 +71,15 @@ def stored_job(owner: str, state: store.State = "done", name: str = "invented.mp
         write_analysis(builders.analysis(), folder / ANALYSIS_NAME)
         write_track(builders.track(), folder / TRACK_NAME)
         (folder / "report.html").write_text("<p>Invented</p>", encoding="utf-8")
+    if state == "ready":
+        stored_first_look(job)
     return store.change(job, state=state)
 
 
 def stored_first_look(job: store.Job, people: int = 2) -> None:
     """What a first look leaves behind, for a clip of 320 x 240."""
     folder = store.job_folder(job.key) / store.FIRST_LOOK
-    folder.mkdir()
+    folder.mkdir(exist_ok=True)
     Image.new("RGB", (320, 240), "#777777").save(folder / "6.jpg")
     Image.new("RGB", (320, 240), "#777777").save(folder / "first.jpg")
     seen = [{"x_px": 80.0 + 120 * i, "y_px": 120.0, "radius_px": 40.0} for i in range(people)]

@@ -86,7 +86,6 @@ def test_an_upload_becomes_a_job_and_a_bad_one_a_sentence() -> None:
 
 def test_the_user_confirms_and_the_clip_is_queued() -> None:
     job = page_helpers.stored_job(store.new_key(), "ready")
-    page_helpers.stored_first_look(job)
     page = _open(job)
     assert "Is this right?" in _text(page)
     assert "▲ a problem" in _text(page)
@@ -116,7 +115,6 @@ def test_one_person_needs_no_choice() -> None:
 
 def test_a_marked_distance_can_be_typed() -> None:
     job = page_helpers.stored_job(store.new_key(), "ready")
-    page_helpers.stored_first_look(job)
     page = _open(job)
     next(s for s in page.selectbox if s.label == "Size in the picture, from").set_value(
         "A marked distance"

@@ -1,0 +1,286 @@
+"""The served page in a real browser: the main job from clip to result, and the ways it can fail.
+
+Screenshots are kept in ``test_artefacts/page`` for people to look at.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests import page_helpers
+from ui.screens import store
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+
+CHROMIUM = Path("/usr/bin/chromium")
+SHOTS = Path(__file__).parents[1] / "test_artefacts" / "page"
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+DESKTOP = {"width": 1280, "height": 900}
+PHONE = {"width": 390, "height": 844}
+WAIT_MS = 120_000
+CLIP_S = 2.0
+
+
+@pytest.fixture(scope="session")
+def short_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The invented clip of two runners, shorter, smaller and with every other picture left out."""
+    source = Path(__file__).parents[1] / "sample_clips" / "clips" / "two_runners.mp4"
+    if not source.exists():
+        pytest.skip("the sample clips are not here; make them with: make clips")
+    path = tmp_path_factory.mktemp("clip") / "two.mp4"
+    page_helpers.shorten(source, path, seconds=CLIP_S, height=540, rate_hz=60.0)
+    return path
+
+
+@pytest.fixture(scope="session")
+def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("data")
+
+
+@pytest.fixture(scope="session")
+def address(short_clip: Path, data: Path) -> Iterator[str]:
+    """The page as `laneside page` serves it."""
+    from ui.serve import page_command
+
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    environment = os.environ | {store.FOLDER_VARIABLE: str(data), "LANESIDE_SAMPLE": str(short_clip)}
+    server = subprocess.Popen(
+        page_command(port, browser=False),
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    url = f"http://127.0.0.1:{port}"
+    deadline = time.monotonic() + 120
+    try:
+        while True:
+            try:
+                urllib.request.urlopen(f"{url}/_stcore/health", timeout=5).close()
+                break
+            except (urllib.error.URLError, OSError):
+                assert server.poll() is None, "the page's server ended"
+                assert time.monotonic() < deadline, "the page's server does not answer"
+                time.sleep(0.2)
+        yield url
+    finally:
+        server.terminate()
+        server.wait(timeout=30)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    if not CHROMIUM.exists():
+        pytest.skip(f"{CHROMIUM} is not here; install Chromium to drive the page")
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+def _guess(url: str) -> bool:
+    """Opened below its root, the page's framework first asks there for its server, then at the root."""
+    return "/clips/_stcore/" in url
+
+
+@dataclass
+class Visit:
+    """An open page, and everything it should not have done."""
+
+    page: Any
+    address: str
+    faults: list[str] = field(default_factory=list)
+
+    def watch(self) -> None:
+        def console(message: Any) -> None:
+            if message.type == "error" and not _guess(message.location.get("url", "")):
+                self.faults.append(f"console: {message.text}")
+
+        def request(asked: Any) -> None:
+            if not asked.url.startswith((self.address, self.address.replace("http", "ws"), "data:", "blob:")):
+                self.faults.append(f"outside: {asked.url}")
+
+        def response(given: Any) -> None:
+            if given.status >= 400 and not _guess(given.url):
+                self.faults.append(f"{given.status}: {given.url}")
+
+        self.page.on("console", console)
+        self.page.on("request", request)
+        self.page.on("response", response)
+        self.page.on("pageerror", lambda error: self.faults.append(f"script: {error}"))
+
+    def open(self, query: str = "") -> None:
+        self.page.goto(f"{self.address}/{query}")
+
+    def heading(self, text: str) -> Any:
+        return self.page.get_by_role("heading", name=text, exact=True)
+
+    def button(self, text: str) -> Any:
+        return self.page.get_by_role("button", name=text, exact=True)
+
+    def shot(self, name: str) -> None:
+        SHOTS.mkdir(parents=True, exist_ok=True)
+        self.page.screenshot(path=SHOTS / f"{name}.png")
+
+    def sideways_px(self) -> int:
+        """How far the page can be scrolled sideways."""
+        return int(
+            self.page.evaluate(
+                "(() => { const m = document.querySelector('[data-testid=stMain]');"
+                " return Math.max(m.scrollWidth - m.clientWidth,"
+                " document.documentElement.scrollWidth - document.documentElement.clientWidth); })()"
+            )
+        )
+
+
+@pytest.fixture
+def visit(chromium: Any, address: str) -> Iterator[Visit]:
+    context = chromium.new_context(viewport=DESKTOP)
+    context.set_default_timeout(WAIT_MS)
+    seen = Visit(context.new_page(), address)
+    seen.watch()
+    yield seen
+    context.close()
+    assert seen.faults == []
+
+
+@pytest.fixture
+def stored(data: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., str]:
+    """Makes a clip in some state before the visit; gives its key."""
+    monkeypatch.setenv(store.FOLDER_VARIABLE, str(data))
+
+    def make(state: store.State = "done", clip: bytes | None = None) -> str:
+        return page_helpers.stored_job(store.new_key(), state, clip=clip).key
+
+    return make
+
+
+def _figure_caption(visit: Visit) -> Any:
+    return visit.page.locator("figure figcaption", has_text="frame ").last
+
+
+def test_from_the_sample_to_the_result(visit: Visit) -> None:
+    visit.open()
+    visit.heading("How to film").wait_for()
+    visit.shot("1-start")
+    visit.button("Try the sample clip").click()
+    visit.heading("Is this right?").wait_for()
+    visit.button("Measure this clip").wait_for()
+    visit.shot("2-confirm")
+    visit.page.locator("svg circle").first.wait_for()
+    visit.page.get_by_role("radio", name="Person 1").check(force=True)
+    visit.button("Measure this clip").click()
+    visit.button("Stop measuring").wait_for()
+    visit.shot("3-measuring")
+    visit.heading("What to work on").or_(visit.heading("Not measured")).wait_for()
+    visit.shot("4-result")
+    visit.heading("Files").wait_for()
+    visit.page.locator(".js-plotly-plot").first.wait_for()
+    visit.shot("4-result")
+    with visit.page.expect_download() as download:
+        visit.button("All of it (ZIP)").click()
+    assert download.value.suggested_filename.endswith(".zip")
+
+
+def test_a_click_on_the_picture_chooses_the_athlete(visit: Visit, stored: Callable[..., str]) -> None:
+    visit.open(f"?clip={stored('ready')}")
+    visit.page.get_by_role("radio", name="Person 2").wait_for(state="attached")
+    # Two rims are drawn for each person: the third and fourth belong to the second one.
+    visit.page.locator("svg circle").nth(3).wait_for()
+    box = visit.page.locator("svg circle").nth(3).bounding_box()
+    visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    visit.page.wait_for_function(
+        "() => [...document.querySelectorAll('input[type=radio]')]"
+        ".some(r => r.checked && r.closest('label').innerText.startsWith('Person 2'))"
+    )
+    visit.shot("5-athlete")
+
+
+def test_an_upload_is_looked_at_and_a_bad_file_is_one_sentence(visit: Visit, tmp_path: Path) -> None:
+    bad = tmp_path / "holiday.mp4"
+    bad.write_bytes(b"this is no video at all")
+    visit.open()
+    visit.page.locator("input[type=file]").set_input_files(str(bad))
+    visit.heading("Not measured").wait_for()
+    said = visit.page.get_by_role("alert").inner_text()
+    assert said.startswith("holiday.mp4: ")
+    assert "/" not in said
+    assert "Traceback" not in said
+    visit.shot("6-bad-file")
+    visit.button("Another clip").click()
+    visit.heading("How to film").wait_for()
+
+
+def test_work_can_be_stopped(visit: Visit, stored: Callable[..., str], short_clip: Path) -> None:
+    visit.open(f"?clip={stored('ready', short_clip.read_bytes())}")
+    visit.button("Measure this clip").click()
+    visit.button("Stop measuring").click()
+    visit.page.get_by_text("nothing half-made was kept").wait_for()
+    visit.shot("7-stopped")
+
+
+def test_two_visitors_do_not_see_each_others_clips(visit: Visit, chromium: Any) -> None:
+    visit.open()
+    visit.page.locator("input[type=file]").set_input_files(
+        {"name": "private-run.mp4", "mimeType": "video/mp4", "buffer": page_helpers.tiny_clip()}
+    )
+    visit.page.get_by_text("private-run.mp4").first.wait_for()
+    # The same visitor finds the clip again in a new tab; another browser does not.
+    tab = visit.page.context.new_page()
+    tab.goto(f"{visit.address}/clips")
+    tab.get_by_text("private-run.mp4").wait_for()
+    other = chromium.new_context(viewport=DESKTOP)
+    stranger = other.new_page()
+    stranger.goto(f"{visit.address}/clips")
+    stranger.get_by_text("Nothing here yet").wait_for()
+    other.close()
+
+
+def test_a_stored_result_steps_through_frames(visit: Visit, stored: Callable[..., str]) -> None:
+    visit.open(f"?clip={stored()}")
+    caption = _figure_caption(visit)
+    caption.get_by_text("frame 4,").wait_for()
+    visit.button("frame ▶").click()
+    visit.page.get_by_text("frame 5, 0.042 s").wait_for()
+    point = visit.page.locator(".js-plotly-plot .scatterlayer .points path").nth(8)
+    point.scroll_into_view_if_needed()
+    point.click(force=True)
+    visit.page.get_by_text("frame 8,").or_(visit.page.get_by_text("frame 9,")).first.wait_for()
+
+
+@pytest.mark.parametrize("query", ["", "stored", "clips"])
+def test_nothing_scrolls_sideways_on_a_phone(visit: Visit, stored: Callable[..., str], query: str) -> None:
+    visit.page.set_viewport_size(PHONE)
+    visit.open(f"?clip={stored()}" if query == "stored" else query)
+    name = {"": "How to film", "stored": "Files", "clips": "My clips"}[query]
+    visit.heading(name).wait_for()
+    assert visit.sideways_px() == 0
+    visit.shot(f"phone-{query or 'start'}")
+
+
+def test_pictures_have_words(visit: Visit, stored: Callable[..., str]) -> None:
+    visit.open(f"?clip={stored()}")
+    visit.heading("Files").wait_for()
+    _figure_caption(visit).wait_for()
+    assert visit.page.locator(".ls img").count() > 1
+    assert visit.page.locator(".ls img:not([alt]), .ls img[alt='']").count() == 0
