@@ -14,10 +14,10 @@ from typing import Final
 import numpy as np
 
 from shared.analysis import Event, EventKind
-from shared.landmarks import Side
-from technique.events_estimate import Estimate, estimate
+from shared.landmarks import Side, opposite
+from technique.events_estimate import Estimate, estimates
 from technique.events_model import Model, Pace, fitted_model, pace_of
-from technique.events_paths import LegPath, Support, leg_path
+from technique.events_paths import LEAST_SWING, LegPath, Support, leg_path, swing_range
 from technique.events_window import windower
 from technique.smoothed import Smoothed
 from technique.smoothing import leg_length
@@ -64,7 +64,13 @@ def events(smoothed: Smoothed, model: Model | None = None) -> tuple[Event, ...]:
 def leg_paths(smoothed: Smoothed) -> list[LegPath]:
     """Path of each leg that was seen and swings."""
     leg = leg_length(smoothed.world_px)
-    return [p for side in SIDES if (p := leg_path(smoothed, side, leg)) is not None]
+    found = {side: leg_path(smoothed, side, leg) for side in SIDES}
+    for side in SIDES:
+        other = found[opposite(side)]
+        if found[side] is None and other is not None:
+            span = float(np.median([s.span_s for s in other.supports]))
+            found[side] = leg_path(smoothed, side, leg, span)
+    return [p for p in found.values() if p is not None]
 
 
 def clip_pace(paths: list[LegPath]) -> Pace:
@@ -97,9 +103,10 @@ def motion_check(found: tuple[Event, ...], smoothed: Smoothed) -> str | None:
     str or None
         ``"legs not seen"``, ``"standing still"`` or ``"fewer than two strides"``.
     """
-    if not np.isfinite(leg_length(smoothed.world_px)):
+    leg = leg_length(smoothed.world_px)
+    if not np.isfinite(leg) or leg <= 0.0:
         return "legs not seen"
-    if not found and not leg_paths(smoothed):
+    if not found and max(swing_range(smoothed, side, leg) for side in SIDES) < LEAST_SWING:
         return "standing still"
     landings = [sum(1 for e in found if e.side == side and e.kind == "touchdown") for side in SIDES]
     strides = sum(max(n - 1, 0) for n in landings)
@@ -108,14 +115,16 @@ def motion_check(found: tuple[Event, ...], smoothed: Smoothed) -> str | None:
 
 def _leg_events(smoothed: Smoothed, path: LegPath, model: Model, pace: Pace) -> list[Event]:
     w = windower(path)
+    if w is None:
+        return []
+    told = [estimates(w, path.supports, kind, model, pace) for kind in KINDS]
     out: list[Event] = []
-    for support in path.supports if w is not None else ():
-        picked = []
-        for kind in KINDS:
-            got = estimate(w, support, kind, model, pace) if w is not None else None
-            event = _event(smoothed, path, support, kind, got) if got is not None else None
-            if event is not None:
-                picked.append(event)
+    for support, *pair in zip(path.supports, *told):
+        picked = [
+            event
+            for kind, got in zip(KINDS, pair)
+            if got is not None and (event := _event(smoothed, path, support, kind, got)) is not None
+        ]
         if len(picked) == 2:
             contact = picked[1].time_s - picked[0].time_s
             if not SHORTEST_CONTACT_S <= contact <= LONGEST_CONTACT_S:

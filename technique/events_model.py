@@ -8,7 +8,7 @@ gives the best linear prediction and its expected error together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from itertools import product
@@ -25,10 +25,19 @@ BoolArray = NDArray[np.bool_]
 
 RATE_CLASSES_HZ: Final = (30, 60, 120)
 """Frame rates the model was fitted at; faster clips use the last, having nothing above its band."""
-RIDGE: Final = 1e-6
-"""Variance added to every feature (leg lengths squared): 1 mm of unmodelled difference at 1 m."""
 FACTORS: Final = 48
 """Directions kept of each covariance."""
+
+
+Pace = Literal["walk", "run", "fast"]
+RIDGE: Final[dict[Pace, float]] = {"walk": 3e-5, "run": 1e-6, "fast": 3e-6}
+"""Variance added to every feature, leg lengths squared (1e-6: 1 mm of unmodelled difference at 1 m).
+Chosen once on held-out folds; three times as much changes their error by less than a sixth."""
+NOISE_LEVELS: Final = (0.0, 0.01, 0.02, 0.03)
+"""Landmark noise (SD, leg lengths) at which the extra error was measured."""
+PACES: Final[tuple[Pace, ...]] = ("walk", "run", "fast")
+FAST_FROM: Final = 5.8
+"""Ground speed from which the pace is "fast", leg lengths per second (about 5 m/s)."""
 
 
 @dataclass(frozen=True)
@@ -43,8 +52,9 @@ class Moments:
     cross : (P,) array
         Covariance of windows and time.
     time_mean, time_variance : float
-    extra_variance : float
-        Error variance on runners not used in fitting beyond what the moments expect, spans squared.
+    extra : (4,) array
+        Error variance on runners not used in fitting beyond what the moments expect, at each of
+        `NOISE_LEVELS`, spans squared.
     """
 
     mean: FloatArray
@@ -52,16 +62,16 @@ class Moments:
     cross: FloatArray
     time_mean: float
     time_variance: float
-    extra_variance: float = 0.0
+    extra: FloatArray = field(default_factory=lambda: np.zeros(len(NOISE_LEVELS)))
+
+    def extra_at(self, noise: float) -> float:
+        """Extra variance at a noise level in leg lengths."""
+        return float(np.interp(noise, NOISE_LEVELS, self.extra))
 
 
-Pace = Literal["walk", "run", "fast"]
 Key = tuple[Pace, int, EventKind, str]
 Model = dict[Key, Moments]
 """Moments by (pace, rate class, event, "coarse" or "fine")."""
-PACES: Final[tuple[Pace, ...]] = ("walk", "run", "fast")
-FAST_FROM: Final = 5.8
-"""Ground speed from which the pace is "fast", leg lengths per second (about 5 m/s)."""
 
 
 def pace_of(walking: bool, ground_speed: float) -> Pace:
@@ -92,36 +102,62 @@ def moments(x: FloatArray, y: FloatArray, weight: FloatArray | None = None) -> M
     )
 
 
-def predicted(m: Moments, x: FloatArray, usable: BoolArray, noise: FloatArray) -> tuple[float, float, float]:
-    """Best linear prediction of the time from one window.
+@dataclass(frozen=True)
+class Weights:
+    """The best linear predictor for one clip's noise.
+
+    Attributes
+    ----------
+    weight : (Q,) array
+        Spans per leg length, for the features that were seen.
+    time_mean : float
+    variance : float
+        Expected squared error, spans squared.
+    noise_variance : float
+        Part of it that is landmark noise.
+    factor : tuple
+        Cholesky factor of the windows' covariance, noise included.
+    """
+
+    weight: FloatArray
+    time_mean: float
+    variance: float
+    noise_variance: float
+    factor: tuple[FloatArray, bool]
+
+    def told(self, apart: FloatArray) -> float:
+        """Time for a window `apart` from the mean window, spans."""
+        return self.time_mean + float(self.weight @ apart)
+
+    def strangeness(self, apart: FloatArray) -> float:
+        """Mean squared standardised distance from the windows fitted on; about 1 is usual."""
+        return float(apart @ cho_solve(self.factor, apart)) / len(apart)
+
+
+def weights(m: Moments, noise: FloatArray, pace: Pace, usable: BoolArray | None = None) -> Weights:
+    """Best linear predictor of the time from a window.
 
     Parameters
     ----------
     m : Moments
-    x : (P,) array
-        Features.
-    usable : (P,) bool array
-        Features that were seen; the others are left out.
     noise : (P, P) array
-        Covariance of their noise.
-
-    Returns
-    -------
-    time : float
-        Spans.
-    variance : float
-        Expected squared error, spans squared, with the extra of unknown runners.
-    strangeness : float
-        Mean squared standardised distance of the window from those fitted; about 1 is usual.
+        Covariance of the features' noise.
+    pace : {"walk", "run", "fast"}
+        Sets the ridge.
+    usable : (P,) bool array, optional
+        Features that were seen; the others are left out.
     """
-    f, c = m.factor[usable], m.cross[usable]
-    dx = x[usable] - m.mean[usable]
-    cov = f @ f.T + noise[np.ix_(usable, usable)] + RIDGE * np.eye(len(dx))
-    factor = cho_factor(cov, lower=True)
-    weights = cho_solve(factor, c)
-    variance = max(m.time_variance - float(weights @ c), 0.0) + m.extra_variance
-    strangeness = float(dx @ cho_solve(factor, dx)) / len(dx)
-    return m.time_mean + float(weights @ dx), variance, strangeness
+    keep = np.ones(len(m.mean), dtype=np.bool_) if usable is None else usable
+    f, c, n = m.factor[keep], m.cross[keep], noise[np.ix_(keep, keep)]
+    factor = cho_factor(f @ f.T + n + RIDGE[pace] * np.eye(len(c)), lower=True)
+    weight = cho_solve(factor, c)
+    return Weights(
+        weight=weight,
+        time_mean=m.time_mean,
+        variance=max(m.time_variance - float(weight @ c), 0.0),
+        noise_variance=float(weight @ n @ weight),
+        factor=factor,
+    )
 
 
 def to_arrays(model: Model) -> dict[str, FloatArray]:
@@ -132,7 +168,7 @@ def to_arrays(model: Model) -> dict[str, FloatArray]:
         out[f"{name}/mean"] = m.mean.astype(np.float32)
         out[f"{name}/factor"] = m.factor.astype(np.float32)
         out[f"{name}/cross"] = m.cross.astype(np.float32)
-        out[f"{name}/time"] = np.array([m.time_mean, m.time_variance, m.extra_variance])
+        out[f"{name}/time"] = np.r_[m.time_mean, m.time_variance, m.extra]
     return out
 
 
@@ -154,6 +190,6 @@ def fitted_model() -> Model:
                 cross=arrays[f"{name}/cross"].astype(np.float64),
                 time_mean=float(time[0]),
                 time_variance=float(time[1]),
-                extra_variance=float(time[2]),
+                extra=np.broadcast_to(time[2:], len(NOISE_LEVELS)).astype(np.float64),
             )
     return model

@@ -99,7 +99,9 @@ class LegPath:
     hip_rise: float
 
 
-def leg_path(smoothed: Smoothed, side: Side, leg_px: float | None = None) -> LegPath | None:
+def leg_path(
+    smoothed: Smoothed, side: Side, leg_px: float | None = None, usual_span_s: float | None = None
+) -> LegPath | None:
     """Dimensionless path of one leg and its supports.
 
     Parameters
@@ -108,6 +110,8 @@ def leg_path(smoothed: Smoothed, side: Side, leg_px: float | None = None) -> Leg
     side : {"left", "right"}
     leg_px : float, optional
         Leg length in px; measured when not given.
+    usual_span_s : float, optional
+        Span of a support of the other leg, for a leg of which no whole support was seen.
 
     Returns
     -------
@@ -123,7 +127,7 @@ def leg_path(smoothed: Smoothed, side: Side, leg_px: float | None = None) -> Leg
     noise = _white_noise(smoothed, index) / leg
     xy[:, 1] = _ball(xy[:, 0], xy[:, 1])
     swing = _swing(smoothed, side, xy, leg)
-    supports = swing_supports(smoothed.time_s, swing)
+    supports = swing_supports(smoothed.time_s, swing, usual_span_s)
     if not supports:
         return None
     span = float(np.median([s.span_s for s in supports]))
@@ -149,7 +153,17 @@ RELATIVE_BAND: Final = 10.8
 """Cut-off times span: 30 Hz at the 0.36 s of easy running; a sprinter's shorter span gets more."""
 
 
-def swing_supports(time_s: FloatArray, swing: FloatArray) -> tuple[Support, ...]:
+def swing_range(smoothed: Smoothed, side: Side, leg_px: float) -> float:
+    """Forward-to-back range of the foot about the hip, leg lengths; 0 where not seen."""
+    index = [lm.index(name, side) for name in ("heel", "foot_index", "ankle", "knee", "hip")]
+    swing = _swing(smoothed, side, smoothed.light_px[:, index] / leg_px, leg_px)
+    seen = swing[np.isfinite(swing)]
+    return float(np.ptp(np.quantile(seen, [0.02, 0.98]))) if len(seen) else 0.0
+
+
+def swing_supports(
+    time_s: FloatArray, swing: FloatArray, usual_span_s: float | None = None
+) -> tuple[Support, ...]:
     """Supports from the foot's place about the hip.
 
     Parameters
@@ -157,6 +171,8 @@ def swing_supports(time_s: FloatArray, swing: FloatArray) -> tuple[Support, ...]
     time_s : (N,) array
     swing : (N,) array
         Foot minus hip, forward, leg lengths; NaN in gaps.
+    usual_span_s : float, optional
+        Span to go by where no whole support was seen.
 
     Returns
     -------
@@ -185,9 +201,9 @@ def swing_supports(time_s: FloatArray, swing: FloatArray) -> tuple[Support, ...]
         if turns and turns[-1][1] == 1:
             found.append((turns[-1][0], None))
     spans = [b - a for a, b in found if a is not None and b is not None]
-    if not spans:
+    if not spans and usual_span_s is None:
         return ()
-    usual = float(np.median(spans))
+    usual = float(np.median(spans)) if spans or usual_span_s is None else usual_span_s
     out = []
     for a_s, b_s in found:
         if a_s is not None and b_s is not None:
