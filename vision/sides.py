@@ -22,7 +22,8 @@ from vision.raw import FloatArray, IntArray, RawTrack
 from vision.sides_arms import first_arm_is_left
 from vision.sides_body import LEG, body_frame
 from vision.sides_evidence import NearEvidence, near_evidence
-from vision.sides_gait import Gait, learn_gait, misfit, position
+from vision.sides_gait import Gait, learn_gait
+from vision.sides_path import misfit, position
 from vision.sides_points import misplaced
 
 BoolArray = NDArray[np.bool_]

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import expit
 
 from vision.raw import FloatArray
-from vision.sides_gait import harmonics, misfit, position
+from vision.sides_path import harmonics, misfit, position
 
 SWING: Final = 0.12
 """Difference of the two wrists, leg lengths, at which antiphase becomes telling."""

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from vision.raw import FloatArray
-from vision.sides_gait import FREEDOM, harmonics, position
+from vision.sides_path import FREEDOM, harmonics, position
 
 BoolArray = NDArray[np.bool_]
 
