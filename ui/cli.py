@@ -163,6 +163,9 @@ def version() -> None:
     typer.echo(installed("laneside"))
 
 
+STOPPED = "Stopped; nothing half-made was left behind."
+
+
 def _stop(signum: int, frame: object) -> None:
     raise KeyboardInterrupt
 
@@ -181,11 +184,11 @@ def main(arguments: list[str] | None = None) -> int:
     except LanesideError as error:
         return _fail(str(error), error.exit_code)
     except typer.Abort:
-        return _fail("Stopped; nothing half-made was left behind.", Cancelled.exit_code)
+        return _fail(STOPPED, Cancelled.exit_code)
     except TyperException as error:
         return _fail(f"{error.format_message().rstrip('.')}; see laneside --help.", 2)
     except KeyboardInterrupt:
-        return _fail("Stopped; nothing half-made was left behind.", Cancelled.exit_code)
+        return _fail(STOPPED, Cancelled.exit_code)
     except BrokenPipeError:
         # The reader of our output went away (for instance `| head`); nothing is left to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -194,6 +197,8 @@ def main(arguments: list[str] | None = None) -> int:
         return _fail("The machine ran out of memory; close other programs or use a smaller clip.", 12)
     finally:
         signal.signal(signal.SIGTERM, previous)
+    if code == Cancelled.exit_code:  # the library turns Ctrl-C into this code without a word
+        return _fail(STOPPED, Cancelled.exit_code)
     return code if isinstance(code, int) else 0
 
 

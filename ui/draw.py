@@ -14,7 +14,6 @@ from PIL import Image, ImageDraw, ImageFont
 
 from shared import landmarks as lm
 from shared.landmarks import Side
-from shared.track import Direction
 from ui import look
 
 Point = tuple[float, float]
@@ -183,13 +182,39 @@ def middle(xy: NDArray[np.float64], joint: str) -> NDArray[np.float64]:
     return both
 
 
+def local_axes(xy: NDArray[np.float64], world: NDArray[np.float64]) -> tuple[Point, Point]:
+    """Where forward and down point in the picture, at one moment.
+
+    Taken from the landmarks themselves, whose world and picture positions are both known; so it
+    holds whatever roll, turn or perspective was taken out between the two.
+
+    Parameters
+    ----------
+    xy : (33, 2) array
+        Upright frame px, y down.
+    world : (33, 2) array
+        World px, x forward, y up.
+
+    Returns
+    -------
+    forward, down : (x, y)
+        Unit vectors in the picture.
+    """
+    seen = np.isfinite(xy).all(axis=1) & np.isfinite(world).all(axis=1)
+    if seen.sum() < 3:
+        return (1.0, 0.0), (0.0, 1.0)
+    flat = world[seen] - world[seen].mean(axis=0)
+    matrix, *_ = np.linalg.lstsq(flat, xy[seen] - xy[seen].mean(axis=0), rcond=None)
+    forward, up = matrix[0], matrix[1]
+    return _unit(forward), _unit(-up)
+
+
 def draw_measure(
     canvas: Canvas,
     key: str,
     xy: NDArray[np.float64],
     side: Side,
-    direction: Direction,
-    roll_deg: float,
+    axes: tuple[Point, Point],
     text: str,
 ) -> bool:
     """Draw one measure on the frame it was read from.
@@ -201,10 +226,8 @@ def draw_measure(
     xy : (33, 2) array
         Upright frame px.
     side : {"left", "right"}
-    direction : {"left", "right"}
-        Direction of travel in the picture.
-    roll_deg : float
-        Camera roll: the true vertical is turned by this much in the picture (clockwise positive).
+    axes : (forward, down)
+        Unit vectors in the picture; see `local_axes`.
     text : str
         The value to write beside it.
 
@@ -213,10 +236,8 @@ def draw_measure(
     bool
         False if this measure has no drawing (a time, for instance).
     """
-    roll = math.radians(roll_deg if math.isfinite(roll_deg) else 0.0)
-    down: Point = (-math.sin(roll), math.cos(roll))
-    sign = 1.0 if direction == "right" else -1.0
-    ahead: Point = (sign * math.cos(roll), sign * math.sin(roll))
+    ahead, down = axes
+    sign = 1.0 if ahead[0] >= 0 else -1.0
     up = (-down[0], -down[1])
 
     def point(joint: str) -> NDArray[np.float64]:
@@ -295,6 +316,9 @@ def draw_measure(
 
 
 def _to(a: NDArray[np.float64], b: NDArray[np.float64]) -> Point:
-    d = b - a
+    return _unit(b - a)
+
+
+def _unit(d: NDArray[np.float64]) -> Point:
     length = float(np.hypot(*d)) or 1.0
     return (float(d[0]) / length, float(d[1]) / length)

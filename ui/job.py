@@ -57,6 +57,7 @@ def staged_folder(out: Path) -> Iterator[Path]:
         If `out` can't be made or written.
     """
     stage: Path | None = None
+    made = not out.exists()
     try:
         out.mkdir(parents=True, exist_ok=True)
         if not out.is_dir():
@@ -76,6 +77,8 @@ def staged_folder(out: Path) -> Iterator[Path]:
     finally:
         if stage is not None:
             shutil.rmtree(stage, ignore_errors=True)
+        if made and out.is_dir() and not any(out.iterdir()):
+            out.rmdir()
 
 
 def analyse_track(track: Track, options: Options) -> Analysis:

@@ -229,10 +229,11 @@ def _write(
     size = (max(2, round(picture.width * zoom)), PICTURE_HEIGHT_PX)
     canvas = draw.Canvas(picture.resize(size, Image.Resampling.LANCZOS), (box[0], box[1]), zoom, 3.0)
     draw.draw_skeleton(canvas, xy, track.labelling.near_side, strong=False)
+    axes = draw.local_axes(xy, track.world_px[sample])
     texts = []
     for key in subject.keys:
         text = value_text(analysis, key, subject.side, subject.frame)
-        if draw.draw_measure(canvas, key, xy, subject.side, track.direction, track.quality.roll_deg, text):
+        if draw.draw_measure(canvas, key, xy, subject.side, axes, text):
             texts.append(f"{MEASURES[key].name} {text}")
     name = f"{FOLDER}/{subject.name}.jpg"
     with whole_file(folder / name) as part:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
@@ -320,8 +321,10 @@ def check_clip(
             most = max(most, len(people))
             if people:
                 person = max(people, key=lambda p: p.height_px)
-                raw = follow([frame], person, engine, clip=Path(clip.path).name)
-                xy[row], visibility[row] = raw.xy_px[0], raw.visibility[0]
+                # One unlucky frame says nothing against the clip; its row stays empty.
+                with suppress(AthleteError):
+                    raw = follow([frame], person, engine, clip=Path(clip.path).name)
+                    xy[row], visibility[row] = raw.xy_px[0], raw.visibility[0]
         progress("looking at the clip", row + 1, len(chosen))
     findings = suitability(
         xy,
