@@ -9,11 +9,12 @@ from the direction the athlete faces: seen from the side, who faces left shows t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 from shared import landmarks as lm
 from shared.landmarks import Side
@@ -28,6 +29,8 @@ from vision.sides_points import misplaced
 
 BoolArray = NDArray[np.bool_]
 
+NAMES: Final = 0.5
+"""Weight of the names the model mostly gives, on the log-odds of their share."""
 PART_COST: Final = 2.0
 """Log-odds against feet and knees being named differently in one frame."""
 LEAST_FRAMES: Final = 4
@@ -35,6 +38,8 @@ LEAST_STRIDES: Final = 0.1
 """Below this a spell is too short for its rhythm to be read."""
 MARK_STRIDES: Final = 0.6
 """Below this the path of a leg is not known well enough to call a point wrong."""
+ARM_STRIDES: Final = 1.0
+"""Below this the paths of the arms are not known well enough to exchange them."""
 WORST_FIT: Final = 0.16
 """Median misfit of knee and ankle, leg lengths, beyond which the motion is no steady gait."""
 
@@ -141,7 +146,17 @@ def _steady_gait(time_s: FloatArray, leg: FloatArray) -> Gait | None:
     if len(time_s) < LEAST_FRAMES:
         return None
     gait = learn_gait(leg, time_s)
+    gait = replace(gait, first_is_left=_with_names(gait.first_is_left))
     return gait if _strides(gait) >= LEAST_STRIDES and _fit(leg, gait) < WORST_FIT else None
+
+
+def _with_names(first_is_left: FloatArray) -> FloatArray:
+    """The same probability with a word for the names the model mostly gives, (T,).
+
+    Only frames that the rhythm leaves open (both legs on one, at a crossing) are moved by it.
+    """
+    share = float(np.clip(first_is_left.mean(), 0.02, 0.98))
+    return np.asarray(expit(logit(np.clip(first_is_left, 1e-9, 1 - 1e-9)) + NAMES * logit(share)))
 
 
 def _strides(gait: Gait) -> float:
@@ -162,7 +177,7 @@ def _solved(time_s: FloatArray, leg: FloatArray, arm: FloatArray, left_is_near: 
     return _Spell(
         upper_is_left=upper == first_is_left,
         lower_is_left=lower == first_is_left,
-        arm_is_left=(arm_left > 0.5) == first_is_left,
+        arm_is_left=_arms(arm_left, first_is_left, _strides(gait)),
         confidence=np.maximum(0.5, linked * sure + (1 - linked) * (1 - sure)),
         near_probability=sure,
         evidence=evidence,
@@ -170,6 +185,13 @@ def _solved(time_s: FloatArray, leg: FloatArray, arm: FloatArray, left_is_near: 
         wrong=_marks(leg, gait, upper, lower, first_is_left),
         steady=True,
     )
+
+
+def _arms(arm_left: FloatArray, first_is_left: bool, strides: float) -> BoolArray:
+    """Is the model's left arm the left one, (T,); within less than a stride its names stand."""
+    if strides < ARM_STRIDES:
+        return np.ones(len(arm_left), dtype=bool)
+    return np.asarray((arm_left > 0.5) == first_is_left)
 
 
 def _as_named(leg: FloatArray, left_is_near: bool) -> _Spell:
