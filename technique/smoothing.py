@@ -26,6 +26,8 @@ LEAST_CONFIDENCE: Final = 0.3
 """A point the pose model trusts less than this counts as not seen."""
 OUTLIER_LEAST: Final = 0.02
 """Jumps below this share of the leg length are never taken for outliers."""
+SLOWEST_NOISE_S: Final = 0.03
+"""Longest time constant that landmark noise is credited with."""
 LIGHT_SHARE_OF_RATE: Final = 0.40
 LIGHT_HIGHEST_HZ: Final = 50.0
 """The lighter filter for events: this share of the frame rate, at most this many Hz."""
@@ -268,9 +270,9 @@ def noise_of(x: FloatArray, filtered: FloatArray, cutoff_hz: float, rate_hz: flo
     Notes
     -----
     What the filter took away is scaled up by the share of white noise it takes away, robustly
-    (median absolute deviation), and `left` is the share it keeps. The noise of a pose model is
-    stronger at low frequencies than white noise, so the level next to the cut-off is used for
-    the pass band where it is higher than the mean level.
+    (median absolute deviation). The noise of a pose model is stronger at low frequencies, where
+    it hides under the movement; so its spectrum above the cut-off is carried on below it as
+    first-order noise (see `_slow_noise`), and the larger of the two estimates is given.
     """
     away = x - filtered
     good = np.isfinite(away)
@@ -278,24 +280,40 @@ def noise_of(x: FloatArray, filtered: FloatArray, cutoff_hz: float, rate_hz: flo
         return float("nan"), float("nan")
     kept, removed = filters.noise_gain(cutoff_hz, rate_hz)
     sd = 1.4826 * float(np.median(np.abs(away[good] - np.median(away[good])))) / removed
-    near = _level_above(x, cutoff_hz, rate_hz)
-    return sd, kept * max(sd, near)
+    slow_sd, slow_left = _slow_noise(x, cutoff_hz, rate_hz)
+    return max(sd, slow_sd), max(kept * sd, slow_left)
 
 
-def _level_above(x: FloatArray, cutoff_hz: float, rate_hz: float) -> float:
-    """White-noise SD that would give the spectrum's median level from 1.3 to 2.6 cut-offs."""
-    stretches = runs(np.isfinite(x))
-    a, b = max(stretches, key=lambda r: r[1] - r[0])
+def _slow_noise(x: FloatArray, cutoff_hz: float, rate_hz: float) -> tuple[float, float]:
+    """SD of first-order noise, before and after the filter, told from the spectrum above the cut-off.
+
+    The ratio of the levels in two bands gives the time constant (held below `SLOWEST_NOISE_S`, for
+    quick movement leaks into the lower band and would pass for slow noise), the levels the size.
+    """
+    a, b = max(runs(np.isfinite(x)), key=lambda r: r[1] - r[0])
     n = b - a
-    if n < max(15, 0.4 * rate_hz):
-        return 0.0
-    run = x[a:b] - np.linspace(x[a], x[b - 1], n)
+    if n < max(30, 0.8 * rate_hz):
+        return 0.0, 0.0
     window = np.hanning(n)
-    power = np.abs(np.fft.rfft(run * window)) ** 2 / np.sum(window**2)
+    run = (x[a:b] - np.linspace(x[a], x[b - 1], n)) * window
+    power = np.abs(np.fft.rfft(run)) ** 2 / np.sum(window**2)
     frequency = np.fft.rfftfreq(n, 1.0 / rate_hz)
-    top = min(2.6 * cutoff_hz, 0.5 * rate_hz)
-    band = (frequency > min(1.3 * cutoff_hz, 0.8 * top)) & (frequency < top)
-    if band.sum() < 3:
-        return 0.0
-    # The median of an exponential variable is ln 2 of its mean; it passes over stride harmonics.
-    return float(np.sqrt(np.median(power[band]) / np.log(2.0)))
+    low = min(1.4 * cutoff_hz, 0.25 * rate_hz)
+    split, high = np.sqrt(low * 0.48 * rate_hz), 0.48 * rate_hz
+    hair = 1e-6 * rate_hz  # so that a bin on the border stays on its side
+    near = (frequency >= low - hair) & (frequency < split - hair)
+    far = (frequency >= split - hair) & (frequency <= high + hair)
+    if near.sum() < 4 or far.sum() < 4 or not power[near | far].all():
+        return 0.0, 0.0
+    turn = 2.0 * np.pi * frequency / rate_hz
+    levels = [float(np.mean(np.log(power[band]))) + np.euler_gamma for band in (near, far)]
+    slowest = float(np.exp(-1.0 / (rate_hz * SLOWEST_NOISE_S)))
+    memory = np.linspace(0.0, slowest, 40)[:, None]
+    shape = -np.log(1.0 - 2.0 * memory * np.cos(turn) + memory**2)
+    ratio = shape[:, near].mean(axis=1) - shape[:, far].mean(axis=1)
+    best = int(np.argmin(np.abs(ratio - (levels[0] - levels[1]))))
+    level = np.exp(levels[1] - shape[best, far].mean())
+    spectrum = level * np.exp(shape[best])
+    warped = np.tan(np.pi * filters.single_pass_cutoff(cutoff_hz, rate_hz) / rate_hz)
+    gain = 1.0 / (1.0 + (np.tan(np.minimum(turn, np.pi - 1e-9) / 2.0) / warped) ** 4)
+    return float(np.sqrt(np.mean(spectrum))), float(np.sqrt(np.mean(spectrum * gain**2)))

@@ -114,8 +114,9 @@ def test_noise_estimates_are_honest_for_white_noise(sd: float, rate: float) -> N
     truth = _figure(t)
     s = smoothing.smooth(track_of(t, truth + sd * np.random.default_rng(4).normal(size=truth.shape)))
     left = np.sqrt(np.mean((s.world_px - truth)[20:-20] ** 2, axis=0))
-    assert np.median(s.noise_px) == pytest.approx(sd, rel=0.06)
-    assert np.median(s.noise_left_px / left) == pytest.approx(1.0, abs=0.12)
+    # The larger of two estimates is given, so it stands a little high on purpose.
+    assert 0.97 < np.median(s.noise_px) / sd < 1.12
+    assert 0.97 < np.median(s.noise_left_px / left) < 1.2
 
 
 def test_noise_left_is_not_understated_for_slow_noise() -> None:
@@ -129,7 +130,7 @@ def test_noise_left_is_not_understated_for_slow_noise() -> None:
     noise = lfilter([np.sqrt(1 - a * a)], [1, -a], np.random.default_rng(5).normal(size=truth.shape), axis=0)
     s = smoothing.smooth(track_of(t, truth + sd * noise))
     left = np.sqrt(np.mean((s.world_px - truth)[20:-20] ** 2, axis=0))
-    assert 0.65 < np.median(s.noise_left_px / left) < 1.3
+    assert 0.8 < np.median(s.noise_left_px / left) < 1.2
 
 
 def test_a_short_clip_is_a_plain_error() -> None:
