@@ -48,7 +48,7 @@ def _base(title: str, x: str, y: str) -> go.Figure:
 
 
 def _axis_words(angle: str) -> str:
-    down, up = plots.CURVE_AXIS[angle][1], plots.CURVE_AXIS[angle][0]
+    up, down = plots.CURVE_AXIS[angle]
     return f"{down} · degrees · {up}"
 
 
@@ -233,9 +233,13 @@ def step_by_step(analysis: Analysis, key: str) -> go.Figure:
     figure = _base(f"{kind.name[:1].upper()}{kind.name[1:]}, step by step", "seconds", unit)
     target = next((s.target for s in analysis.scores if s.key == key), None)
     if target is not None:
-        inside = [o.value for o in analysis.observations if o.key == key]
-        low = target[0] if target[0] is not None else min([*inside, target[1] or 0.0])
-        high = target[1] if target[1] is not None else max([*inside, target[0] or 0.0])
+        # An open end runs beyond everything that is drawn.
+        ends = [v for o in analysis.observations if o.key == key for v in (o.low, o.high)]
+        ends += [v for v in target if v is not None]
+        room = 0.08 * (max(ends) - min(ends)) or 1.0
+        low = target[0] if target[0] is not None else min(ends) - room
+        high = target[1] if target[1] is not None else max(ends) + room
+        figure.update_yaxes(range=[min(ends) - room, max(ends) + room])
         figure.add_hrect(
             y0=low,
             y1=high,

@@ -56,7 +56,7 @@ def _row_html(row: Any) -> str:
             if row.strip
             else ""
         )
-        target = f'{strip}{escape(row.target)}<br><span class="quiet">{escape(row.source)}</span>'
+        target = f'{strip}{escape(row.target)}<details class="quiet"><summary>source</summary>{escape(row.source)}</details>'
     verdict = ""
     if row.verdict:
         ink = look.VERDICT_INK[row.verdict]

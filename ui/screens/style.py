@@ -49,6 +49,8 @@ _CSS: Final = f"""
 .ls table {{ border-collapse: collapse; width: 100%; font-size: .94rem; }}
 .ls th {{ text-align: left; font-weight: 600; color: var(--quiet); font-size: .82rem; }}
 .ls th, .ls td {{ padding: .4rem .6rem .4rem 0; border: 0; border-bottom: 1px solid var(--rule); vertical-align: top; }}
+.ls table.measures td:nth-child(1) {{ width: 27%; }} .ls table.measures td:nth-child(2) {{ width: 14%; }}
+.ls table.measures td:nth-child(3) {{ width: 16%; }} .ls table.measures td:nth-child(5) {{ width: 16%; }}
 .ls td.num {{ white-space: nowrap; font-variant-numeric: tabular-nums; }}
 .ls td .value {{ font-weight: 700; font-size: 1.05rem; }}
 .ls .stills {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(8.5rem, 1fr)); gap: .8rem; }}
@@ -57,6 +59,9 @@ _CSS: Final = f"""
 .ls ul {{ margin: .3rem 0; padding-left: 1.2rem; }} .ls li {{ margin: .2rem 0; }}
 .ls .howto {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 13.5rem), 1fr)); gap: 1.2rem 1.4rem; }}
 .ls .strip {{ width: 220px; height: 26px; border-radius: 0; }}
+.stApp [data-testid="stAlertContentError"], .stApp [data-testid="stAlertContentInfo"],
+.stApp [data-testid="stAlertContentWarning"] {{ color: var(--ink); }}
+.stApp [data-testid="stCaptionContainer"] {{ color: var(--quiet); opacity: 1; }}
 .ls details summary {{ cursor: pointer; font-weight: 600; }}
 @media (max-width: 40rem) {{
   .stMainBlockContainer {{ padding: 4rem .9rem 4rem; }}
@@ -64,6 +69,7 @@ _CSS: Final = f"""
   .ls article.cue {{ grid-template-columns: 1fr; }} .ls article.cue img {{ max-width: 17rem; }}
   .ls table.measures thead {{ position: absolute; left: -999rem; }}
   .ls table.measures tr {{ display: block; padding: .6rem 0; border-bottom: 1px solid var(--rule); }}
+  .ls table.measures td:nth-child(n) {{ width: auto; }}
   .ls table.measures td {{ display: block; border: 0; padding: .08rem 0; white-space: normal; }}
   .ls dl.facts {{ grid-template-columns: 1fr; gap: 0; }} .ls dl.facts dd {{ margin-bottom: .4rem; }}
 }}

@@ -9,6 +9,7 @@ from typing import Final
 import streamlit as st
 
 from ui.screens import place, store
+from ui.screens.first_look import read_first_look
 from ui.screens.style import literal, words
 from ui.screens.work import overall, read_progress, seconds_left
 
@@ -101,7 +102,8 @@ def ended_screen(job: store.Job) -> None:
         st.info("You stopped this clip; nothing half-made was kept.")
     again, other, away = st.columns(3)
     if again.button("Try again", type="primary", width="stretch"):
-        store.change(job, state="looking", error="")
+        looked = read_first_look(store.job_folder(job.key) / store.FIRST_LOOK) is not None
+        store.change(job, state="ready" if looked else "looking", error="")
         (store.job_folder(job.key) / store.CANCEL).unlink(missing_ok=True)
         place.queue().wake()
         st.rerun()
