@@ -1,0 +1,1 @@
+"""How far every number is from the truth: rendered runners and measured running of real people."""
