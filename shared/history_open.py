@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import Final
 from urllib.parse import quote
 
 from platformdirs import user_data_path
@@ -28,6 +28,7 @@ SMALL_TABLES: Final[tuple[str, ...]] = (
     "measures",
     "run_times",
     "splits",
+    "_sqlite_migrations",
 )
 """Checked at every opening. A document is checked by its hash when it is read."""
 _RESTORE = "put back a backup copy of it, or move it away and import your last export"
@@ -219,20 +220,19 @@ def _reader(file: Path) -> sqlite3.Connection:
 
 
 def _ready(file: Path, c: sqlite3.Connection, read_only: bool) -> None:
-    version = _number(c, "user_version")
-    if _number(c, "application_id") != APPLICATION_ID and (version or _tables(c)):
-        raise HistoryError(
-            str(file), "it is a database of another program and was left as it is", "choose another file"
-        )
-    if version > VERSION:
-        _newer(file, version)
-    if read_only and version < VERSION:
-        raise HistoryError(
-            str(file),
-            f"it was made by an older version (layout {version}) and can't be brought up to date here",
-            "make its folder writable and open it again",
-        )
-    _check(file, c)
+    # One reading transaction: another program may be making the file at this moment.
+    c.execute("BEGIN")
+    try:
+        version = _version(file, c)
+        if read_only and version < VERSION:
+            raise HistoryError(
+                str(file),
+                f"it was made by an older version (layout {version}) and can't be brought up to date here",
+                "make its folder writable and open it again",
+            )
+        _check(file, c)
+    finally:
+        c.execute("ROLLBACK")
     if read_only:
         return
     if c.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
@@ -245,13 +245,28 @@ def _ready(file: Path, c: sqlite3.Connection, read_only: bool) -> None:
         _bring_up(file, c)
 
 
+def _version(file: Path, c: sqlite3.Connection) -> int:
+    """Layout of the file, 0 when it is new; HistoryError if it is not ours or newer than this program."""
+    version = _number(c, "user_version")
+    if _number(c, "application_id") != APPLICATION_ID and (version or _tables(c)):
+        raise HistoryError(
+            str(file), "it is a database of another program and was left as it is", "choose another file"
+        )
+    if version > VERSION:
+        raise HistoryError(
+            str(file),
+            f"it was made by a newer version of Laneside (layout {version}, this one knows {VERSION}) "
+            "and was left as it is",
+            "open it with that version",
+        )
+    return version
+
+
 def _bring_up(file: Path, c: sqlite3.Connection) -> None:
     """Back up and migrate under the write lock; another program may have done it meanwhile."""
     c.execute("BEGIN IMMEDIATE")
     try:
-        version = _number(c, "user_version")
-        if version > VERSION:
-            _newer(file, version)
+        version = _version(file, c)
         if version < VERSION:
             if version:
                 _back_up(file, version)
@@ -294,15 +309,6 @@ def _back_up(file: Path, version: int) -> None:
     part.replace(target)
 
 
-def _newer(file: Path, version: int) -> NoReturn:
-    raise HistoryError(
-        str(file),
-        f"it was made by a newer version of Laneside (layout {version}, this one knows {VERSION}) "
-        "and was left as it is",
-        "open it with that version",
-    )
-
-
 def _number(c: sqlite3.Connection, pragma: str) -> int:
     return int(c.execute(f"PRAGMA {pragma}").fetchone()[0])
 
@@ -317,7 +323,12 @@ def _check(file: Path, c: sqlite3.Connection) -> None:
         if table in found:
             said = [row[0] for row in c.execute(f"PRAGMA quick_check('{table}')")]
             if said != ["ok"]:
-                raise HistoryError(str(file), f"it is damaged ({said[0]}) and was left as it is", _RESTORE)
+                raise _damaged(file, said[0])
+
+
+def _damaged(file: Path, said: str) -> HistoryError:
+    detail = said.splitlines()[-1][:100]
+    return HistoryError(str(file), f"it is damaged ({detail}) and was left as it is", _RESTORE)
 
 
 def check(history: History) -> None:
@@ -328,7 +339,7 @@ def check(history: History) -> None:
     with errors_of(file):
         said = [row[0] for row in c.execute("PRAGMA integrity_check")]
         if said != ["ok"]:
-            raise HistoryError(str(file), f"it is damaged ({said[0]})", _RESTORE)
+            raise _damaged(file, said[0])
         if c.execute("PRAGMA foreign_key_check").fetchone():
             raise HistoryError(str(file), "parts of it belong to nothing", _RESTORE)
         rows = c.execute(

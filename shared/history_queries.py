@@ -44,7 +44,7 @@ SERIES_SQL: Final = (
     "ORDER BY s.date, s.id, k.id"
 )
 LATEST_SESSION_SQL: Final = (
-    "SELECT s.id FROM sessions s WHERE s.athlete_id = ? "
+    "SELECT s.id FROM sessions s WHERE s.athlete_id = (SELECT id FROM athletes WHERE uid = ?) "
     "AND EXISTS (SELECT 1 FROM clips k WHERE k.session_id = s.id) ORDER BY s.date DESC, s.id DESC LIMIT 1"
 )
 SESSION_MEASURES_SQL: Final = (
@@ -172,12 +172,7 @@ def squad(history: History, keys: Sequence[str] | None = None) -> tuple[SquadRow
     out = []
     with errors_of(history.path):
         for person in athletes(history):
-            row = history.connection.execute(
-                LATEST_SESSION_SQL.replace(
-                    "s.athlete_id = ?", "s.athlete_id = (SELECT id FROM athletes WHERE uid = ?)"
-                ),
-                (person.id,),
-            ).fetchone()
+            row = history.connection.execute(LATEST_SESSION_SQL, (person.id,)).fetchone()
             if row is None:
                 out.append(SquadRow(person, None, ()))
                 continue

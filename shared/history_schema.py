@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from sqlite_utils import Database
-from sqlite_utils.migrations import Migrations
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 APPLICATION_ID: Final[int] = 0x4C614E65
 """Marks the file as ours in its header ("LaNe")."""
@@ -93,6 +93,10 @@ def migrate(connection: sqlite3.Connection) -> None:
     The caller holds the write lock (``BEGIN IMMEDIATE``), so that two programs can't do it at once;
     a step that fails undoes its own changes and the caller rolls back the rest.
     """
+    # Slow to import and needed once in the life of a file.
+    from sqlite_utils import Database
+    from sqlite_utils.migrations import Migrations
+
     steps = Migrations("history")
     for number, (name, statements) in enumerate(STEPS, start=1):
 

@@ -1,0 +1,440 @@
+"""What can go wrong with the file: nothing is lost, nothing is overwritten, one sentence says why."""
+
+from __future__ import annotations
+
+import errno
+import multiprocessing
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+import pytest
+
+from shared import history as H
+from shared import history_open
+from shared.errors import HistoryError
+from tests.history_helpers import clip_analysis, day, everything, filled, id_of, person
+
+
+@contextmanager
+def refused(part: str, file: Path) -> Iterator[None]:
+    """The block must fail with one sentence that names the file and holds `part`."""
+    with pytest.raises(HistoryError) as caught:
+        yield
+    text = str(caught.value)
+    assert part in text, text
+    assert str(file) in text
+    assert "\n" not in text and "Traceback" not in text
+    assert caught.value.exit_code == 9
+
+
+def make(file: Path) -> bytes:
+    with filled(file):
+        pass
+    return file.read_bytes()
+
+
+def test_a_file_of_another_kind_is_left_as_it_is(tmp_path: Path) -> None:
+    file = tmp_path / "history.sqlite"
+    file.write_text("Dear diary, today I ran 5 km." * 300)
+    before = file.read_bytes()
+    with refused("not a Laneside history", file), H.open_history(file):
+        pass
+    assert file.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == [file.name]
+
+
+def test_a_database_of_another_program_is_left_as_it_is(tmp_path: Path) -> None:
+    file = tmp_path / "history.sqlite"
+    other = sqlite3.connect(file)
+    other.execute("CREATE TABLE songs (name TEXT)")
+    other.close()
+    before = file.read_bytes()
+    with refused("another program", file), H.open_history(file):
+        pass
+    assert file.read_bytes() == before
+
+
+def test_a_folder_in_its_place_and_a_file_in_the_way(tmp_path: Path) -> None:
+    with refused("a folder", tmp_path), H.open_history(tmp_path):
+        pass
+    (tmp_path / "x").write_text("")
+    file = tmp_path / "x" / "history.sqlite"
+    with refused("can't be used", file), H.open_history(file):
+        pass
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+def test_a_newer_version_is_refused_and_not_written(tmp_path: Path, read_only: bool) -> None:
+    file = tmp_path / "history.sqlite"
+    make(file)
+    c = sqlite3.connect(file)
+    c.execute("PRAGMA user_version = 99")
+    c.close()
+    before = file.read_bytes()
+    with refused("newer version of Laneside (layout 99", file), H.open_history(file, read_only=read_only):
+        pass
+    assert file.read_bytes() == before
+
+
+def _small_table_pages(file: Path) -> list[int]:
+    """Pages of all that is checked at every opening: all but the documents'."""
+    c = sqlite3.connect(file)
+    rows = c.execute("SELECT pageno FROM dbstat WHERE name <> 'documents'").fetchall()
+    c.close()
+    return [r[0] for r in rows]
+
+
+def test_every_damaged_page_is_found(tmp_path: Path) -> None:
+    """Each page in turn is overwritten with noise; the file is refused and not touched again."""
+    file, hurt = tmp_path / "history.sqlite", tmp_path / "hurt.sqlite"
+    whole = make(file)
+    pages = _small_table_pages(file)
+    assert len(pages) > 10
+    for page in pages:
+        data = bytearray(whole)
+        data[(page - 1) * 4096 : page * 4096] = random.Random(page).randbytes(4096)
+        hurt.write_bytes(data)
+        with refused("damaged", hurt), H.open_history(hurt):
+            pass
+        assert hurt.read_bytes() == data
+
+
+def test_a_damaged_document_is_found_when_it_is_read(tmp_path: Path) -> None:
+    file = tmp_path / "history.sqlite"
+    with filled(file) as (h, _, session):
+        shown = H.clips(h, session)[0].latest
+        content = h.connection.execute(
+            "SELECT content FROM documents d JOIN analyses a ON a.id = d.analysis_id WHERE uid = ?", (shown,)
+        ).fetchone()[0]
+    start = content[:200]
+    assert start in file.read_bytes()
+    file.write_bytes(file.read_bytes().replace(start, start[:100] + bytes([start[100] ^ 1]) + start[101:]))
+    with H.open_history(file) as h:
+        assert len(H.session_points(h, session)) == 4
+        with refused(f"{shown[:12]} is damaged", file):
+            H.analysis(h, shown)
+        with refused("is damaged", file):
+            H.check(h)
+        with refused("is damaged", file):
+            H.export_history(h, tmp_path / "out.zip")
+    assert not (tmp_path / "out.zip").exists()
+
+
+def test_a_sound_file_passes_the_check(tmp_path: Path) -> None:
+    with filled(tmp_path / "history.sqlite") as (h, _, _):
+        H.check(h)
+        h.connection.execute("DELETE FROM documents")
+        with refused("is damaged", h.path):
+            H.check(h)
+
+
+def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
+    """SQLite answers SQLITE_FULL when the file may not grow, as on a full disk."""
+    with filled(tmp_path / "history.sqlite") as (h, _, session):
+        before = everything(h)
+        pages = h.connection.execute("PRAGMA page_count").fetchone()[0]
+        h.connection.execute(f"PRAGMA max_page_count = {pages}")
+        with refused("the disk is full", h.path):
+            for i in range(2, 20):
+                H.save_analysis(h, clip_analysis(i), session)
+        kept = everything(h)
+        h.connection.execute("PRAGMA max_page_count = 1000000")
+        for i in range(2, 20):
+            H.save_analysis(h, clip_analysis(i), session)
+        H.check(h)
+        assert len(H.clips(h, session)) == 20
+    assert kept.keys() == before.keys()
+
+
+def test_a_full_disk_during_the_backup_stops_the_migration(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "history.sqlite"
+    _old(file, 1)
+    before = file.read_bytes()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(history_open.os, "fsync", full)
+    with refused("No space left", file), H.open_history(file):
+        pass
+    assert _content(file) == _content_of(before, tmp_path)
+    assert H.backups(file) == ()
+
+
+@contextmanager
+def without_rights() -> Iterator[None]:
+    """As somebody whom permissions bind."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
+@pytest.fixture
+def locked_folder() -> Iterator[Path]:
+    folder = Path(tempfile.mkdtemp())
+    yield folder
+    folder.chmod(0o755)
+    shutil.rmtree(folder)
+
+
+@pytest.mark.skipif(not hasattr(os, "seteuid"), reason="no file permissions of this kind here")
+def test_a_folder_that_cannot_be_written(locked_folder: Path) -> None:
+    file = locked_folder / "history.sqlite"
+    make(file)
+    file.chmod(0o444)
+    locked_folder.chmod(0o555)
+    with without_rights():
+        with refused("can't be", file), H.open_history(file) as h:
+            person(h)
+        with H.open_history(file, read_only=True) as h:
+            assert len(H.athletes(h)) == 1
+        other = locked_folder / "deeper" / "history.sqlite"
+        with refused("can't be used", other), H.open_history(other):
+            pass
+
+
+def test_another_program_that_writes_is_waited_for_and_then_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(history_open, "BUSY_TIMEOUT_S", 0.05)
+    file = tmp_path / "history.sqlite"
+    with filled(file) as (h, athlete, _), H.open_history(file) as other:
+        with H.writing(other), refused("another program is writing", file):
+            person(h, "Late")
+        assert len(H.athletes(h)) == 1
+        assert len(H.sessions(other, athlete)) == 1
+        person(h, "Late")
+        assert len(H.athletes(other)) == 2
+
+
+def test_an_edit_of_what_was_changed_elsewhere_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "history.sqlite"
+    with filled(file) as (h, athlete, _), H.open_history(file) as other:
+        mine, theirs = H.athlete(h, athlete), H.athlete(other, athlete)
+        H.save_athlete(other, replace(theirs, notes="theirs"))
+        with refused("changed elsewhere", file):
+            H.save_athlete(h, replace(mine, notes="mine"))
+        assert H.athlete(h, athlete).notes == "theirs"
+        again = H.save_athlete(h, replace(H.athlete(h, athlete), mass_kg=60.0))
+        assert (again.notes, again.mass_kg) == ("theirs", 60.0)
+
+
+def _save_many(file: Path, session: str, first: int, count: int, told: int) -> None:
+    """Keep clips one by one and write the number of each, four digits, to the pipe `told`."""
+    with H.open_history(file) as history:
+        for i in range(first, first + count):
+            H.save_analysis(history, clip_analysis(i), session)
+            os.write(told, f"{i:04d}".encode())
+
+
+def _started(job: Callable[..., None], *values: object) -> BaseProcess:
+    process = multiprocessing.get_context("fork").Process(target=job, args=values)
+    process.start()
+    return process
+
+
+def test_two_programs_at_once_lose_no_save(tmp_path: Path) -> None:
+    file = tmp_path / "history.sqlite"
+    with H.open_history(file) as h:
+        session = day(h, person(h))
+    ears = [os.pipe() for _ in range(2)]
+    savers = [_started(_save_many, file, session, 1000 * (k + 1), 15, ears[k][1]) for k in range(2)]
+    for saver in savers:
+        saver.join()
+        assert saver.exitcode == 0
+    with H.open_history(file) as h:
+        assert len(H.clips(h, session)) == 30
+        H.check(h)
+
+
+def _make(file: Path) -> None:
+    with H.open_history(file) as history:
+        H.save_athlete(history, H.Athlete("A"))
+
+
+def test_programs_that_make_the_file_at_once(tmp_path: Path) -> None:
+    file = tmp_path / "history.sqlite"
+    makers = [_started(_make, file) for _ in range(4)]
+    for maker in makers:
+        maker.join()
+    assert [m.exitcode for m in makers] == [0, 0, 0, 0]
+    with H.open_history(file) as h:
+        assert len(H.athletes(h)) == 4
+
+
+def test_a_kill_in_the_middle_of_a_save_loses_no_save_that_was_reported(tmp_path: Path) -> None:
+    file = tmp_path / "history.sqlite"
+    with H.open_history(file) as h:
+        session = day(h, person(h))
+    reported: set[str] = set()
+    rng = random.Random(3)
+    for turn in range(1, 9):
+        ear, mouth = os.pipe()
+        saver = _started(_save_many, file, session, turn * 1000, 900, mouth)
+        os.close(mouth)
+        heard = os.read(ear, 4)
+        for _ in range(rng.randrange(4)):
+            heard += os.read(ear, 4)
+        sum(range(rng.randrange(300_000)))  # so that the kill falls on any part of a save
+        assert saver.pid is not None
+        os.kill(saver.pid, signal.SIGKILL)
+        saver.join()
+        while more := os.read(ear, 4096):
+            heard += more
+        os.close(ear)
+        reported |= {f"{int(heard[i : i + 4]):064x}" for i in range(0, len(heard), 4)}
+        with H.open_history(file) as h:
+            assert reported <= {c.sha256 for c in H.clips(h, session)}
+            H.check(h)
+    assert len(reported) >= 8
+
+
+def _old(file: Path, version: int) -> None:
+    """A history as version 1 or 2 wrote it, with an invented athlete."""
+    c = sqlite3.connect(file, isolation_level=None)
+    c.executescript(
+        """
+        CREATE TABLE athletes (id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE,
+            name TEXT NOT NULL CHECK (name <> ''), stature_m REAL, mass_kg REAL, leg_length_m REAL,
+            sex TEXT CHECK (sex IN ('female', 'male')), minor INTEGER NOT NULL, consent TEXT NOT NULL,
+            notes TEXT NOT NULL, changed TEXT NOT NULL);
+        CREATE TABLE sessions (id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE,
+            athlete_id INTEGER NOT NULL REFERENCES athletes ON DELETE CASCADE, date TEXT NOT NULL,
+            place TEXT NOT NULL, surface TEXT NOT NULL, shoes TEXT NOT NULL, condition TEXT NOT NULL,
+            speed_mps REAL, notes TEXT NOT NULL, pain INTEGER CHECK (pain BETWEEN 0 AND 10),
+            changed TEXT NOT NULL);
+        CREATE INDEX sessions_by_athlete ON sessions (athlete_id, date);
+        CREATE TABLE clips (id INTEGER PRIMARY KEY,
+            athlete_id INTEGER NOT NULL REFERENCES athletes ON DELETE CASCADE,
+            session_id INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
+            sha256 TEXT NOT NULL, name TEXT NOT NULL, changed TEXT NOT NULL, UNIQUE (athlete_id, sha256));
+        CREATE INDEX clips_by_session ON clips (session_id);
+        CREATE TABLE analyses (id INTEGER PRIMARY KEY, uid TEXT NOT NULL,
+            clip_id INTEGER NOT NULL REFERENCES clips ON DELETE CASCADE, created TEXT NOT NULL,
+            saved TEXT NOT NULL, program_version TEXT NOT NULL, model TEXT NOT NULL, profile TEXT NOT NULL,
+            near_side TEXT NOT NULL, direction TEXT NOT NULL, camera TEXT NOT NULL,
+            capture_rate_hz REAL NOT NULL, latest INTEGER NOT NULL, folder TEXT, UNIQUE (clip_id, uid));
+        CREATE UNIQUE INDEX one_latest ON analyses (clip_id) WHERE latest;
+        CREATE INDEX analyses_by_uid ON analyses (uid);
+        CREATE TABLE documents (analysis_id INTEGER PRIMARY KEY REFERENCES analyses ON DELETE CASCADE,
+            content BLOB NOT NULL);
+        CREATE TABLE measures (analysis_id INTEGER NOT NULL REFERENCES analyses ON DELETE CASCADE,
+            key TEXT NOT NULL, side TEXT NOT NULL, value REAL, unit TEXT NOT NULL, low REAL, high REAL,
+            n INTEGER NOT NULL, status TEXT NOT NULL, why TEXT, frame INTEGER, error_parts TEXT NOT NULL,
+            label TEXT, estimate INTEGER NOT NULL, PRIMARY KEY (analysis_id, key, side)) WITHOUT ROWID;
+        CREATE TABLE _sqlite_migrations (id INTEGER PRIMARY KEY, migration_set TEXT, name TEXT,
+            applied_at TEXT);
+        CREATE UNIQUE INDEX idx__sqlite_migrations_migration_set_name
+            ON _sqlite_migrations (migration_set, name);
+        INSERT INTO _sqlite_migrations VALUES
+            (1, 'history', '1 athletes, sessions, clips, analyses', '2026-01-01 00:00:00+00:00');
+        INSERT INTO athletes VALUES (1, 'a1', 'Runner-7Q', 1.75, NULL, NULL, NULL, 0, '', 'kept', '2026-01-01');
+        INSERT INTO sessions VALUES (1, 's1', 1, '2026-01-01', 'hall', '', '', 'usual', 3.5, '', 2, '2026-01-01');
+        """
+    )
+    if version == 2:
+        c.executescript(
+            """
+            CREATE TABLE run_times (id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE,
+                athlete_id INTEGER NOT NULL REFERENCES athletes ON DELETE CASCADE,
+                session_id INTEGER REFERENCES sessions ON DELETE SET NULL, date TEXT NOT NULL,
+                distance_m REAL NOT NULL CHECK (distance_m > 0), time_s REAL NOT NULL CHECK (time_s > 0),
+                method TEXT NOT NULL CHECK (method IN ('hand', 'gates', 'video')), wind_mps REAL,
+                temperature_c REAL, condition TEXT NOT NULL, notes TEXT NOT NULL, changed TEXT NOT NULL);
+            CREATE INDEX run_times_by_athlete ON run_times (athlete_id, date);
+            CREATE INDEX run_times_by_session ON run_times (session_id);
+            CREATE TABLE splits (run_time_id INTEGER NOT NULL REFERENCES run_times ON DELETE CASCADE,
+                distance_m REAL NOT NULL, time_s REAL NOT NULL, PRIMARY KEY (run_time_id, distance_m))
+                WITHOUT ROWID;
+            INSERT INTO _sqlite_migrations VALUES (2, 'history', '2 run times', '2026-01-02 00:00:00+00:00');
+            INSERT INTO run_times VALUES (1, 'r1', 1, 1, '2026-01-01', 60, 8.1, 'gates', NULL, NULL, '', '', '2026-01-01');
+            INSERT INTO splits VALUES (1, 30, 4.6);
+            """
+        )
+    c.execute(f"PRAGMA user_version = {version}")
+    c.execute(f"PRAGMA application_id = {0x4C614E65}")
+    c.close()
+
+
+def _content(file: Path) -> list[str]:
+    c = sqlite3.connect(file)
+    found = list(c.iterdump()) + [str(c.execute("PRAGMA user_version").fetchone())]
+    c.close()
+    return found
+
+
+def _content_of(data: bytes, folder: Path) -> list[str]:
+    copy = folder / "copy.sqlite"
+    copy.write_bytes(data)
+    return _content(copy)
+
+
+def _layout(file: Path) -> list[str]:
+    c = sqlite3.connect(file)
+    rows = c.execute(
+        "SELECT type, name, sql FROM sqlite_schema WHERE name NOT LIKE '%migrations%' ORDER BY 1, 2"
+    )
+    found = ["|".join("".join(str(x).split()) for x in r).replace('"', "") for r in rows]
+    c.close()
+    return found
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_an_older_version_is_brought_up_to_date_after_a_backup(tmp_path: Path, version: int) -> None:
+    file = tmp_path / "history.sqlite"
+    _old(file, version)
+    before = file.read_bytes()
+    with refused(f"older version (layout {version})", file), H.open_history(file, read_only=True):
+        pass
+    assert file.read_bytes() == before
+    with H.open_history(file) as h:
+        assert H.athletes(h) == (
+            H.Athlete("Runner-7Q", stature_m=1.75, notes="kept", id="a1", changed="2026-01-01"),
+        )
+        (session,) = H.sessions(h, "a1")
+        assert (session.place, session.pain, session.repeat_group) == ("hall", 2, None)
+        assert [r.splits for r in H.run_times(h, "a1")] == [(H.Split(30.0, 4.6),)] * (version - 1)
+        saved = H.save_session(h, replace(session, repeat_group="usual"))
+        H.save_analysis(h, clip_analysis(), id_of(saved))
+        assert H.repeats(h, "a1")[0].sessions == (saved,)
+        H.check(h)
+    (backup,) = H.backups(file)
+    assert _content(backup) == _content_of(before, tmp_path)
+    with H.open_history(tmp_path / "new.sqlite"):
+        pass
+    assert _layout(file) == _layout(tmp_path / "new.sqlite")
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_a_migration_that_fails_leaves_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, version: int
+) -> None:
+    from shared import history_schema
+
+    file = tmp_path / "history.sqlite"
+    _old(file, version)
+    before = file.read_bytes()
+    broken = ("broken", ("CREATE TABLE more (x)", "CREATE TABLE athletes (x)"))
+    monkeypatch.setattr(history_schema, "STEPS", (*history_schema.STEPS, broken))
+    with refused("already exists", file), H.open_history(file):
+        pass
+    assert _content(file) == _content_of(before, tmp_path)
+    monkeypatch.undo()
+    with H.open_history(file) as h:
+        assert H.athletes(h)[0].name == "Runner-7Q"
