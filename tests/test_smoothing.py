@@ -103,8 +103,18 @@ def test_cutoffs_stay_within_limits() -> None:
         world = _figure(t) + noise * np.random.default_rng(2).normal(size=(300, lm.COUNT, 2))
         s = smoothing.smooth(track_of(t, world))
         for j, name in enumerate(lm.NAMES):
-            low, high = smoothing.CUTOFF_LIMITS_HZ[smoothing._kind(name)]
-            assert np.all((s.cutoff_hz[j] >= low) & (s.cutoff_hz[j] <= high))
+            low, high = smoothing.cutoff_limits(name, 1.4, 60.0)
+            assert np.all((s.cutoff_hz[j] >= 0.97 * low) & (s.cutoff_hz[j] <= 1.03 * high))
+
+
+@pytest.mark.parametrize("stride_hz", [0.9, 1.4, 2.3])
+def test_stride_frequency_of_a_known_swing(stride_hz: float) -> None:
+    t = np.arange(150) / 60.0
+    assert smoothing.stride_frequency(_figure(t, stride_hz=stride_hz), 60.0) == pytest.approx(
+        stride_hz, rel=0.04
+    )
+    standing = np.repeat(_figure(t)[:1], 150, axis=0)
+    assert smoothing.stride_frequency(standing, 60.0) == smoothing.USUAL_STRIDE_HZ
 
 
 @pytest.mark.parametrize("sd", [1.0, 3.0])
