@@ -52,12 +52,17 @@ from scipy import stats
 
 FloatArray = NDArray[np.float64]
 Distance = Literal["near", "far"]
+View = Literal["any", "good", "poor"]
 
 Z95: Final[float] = 1.959963984540054
 PRIOR_STRIDES: Final[float] = 4.0
 """Weight of the typical SD, in strides (a judgement: half of the 7 steps that are advised)."""
 LINEAR_PARTS: Final[tuple[str, ...]] = ("model bias", "view angle")
 """Parts that are added linearly; all others by root of the sum of squares."""
+GOOD_YAW_DEG: Final[float] = 12.0
+GOOD_LEG_PX: Final[float] = 85.0
+"""A good view: at most so far off a side view, and a leg of at least so many px (about 175 px of
+stature). Judgements, set before any error was looked at."""
 QUANTISATION_95: Final[float] = 1.0 - 0.05**0.5
 """95 % of the error of an interval between two events on frames, in frame intervals (0.776)."""
 
@@ -82,11 +87,14 @@ class ErrorRow(_Row):
     n : int
         Clips behind it; 0: taken from literature or judged.
     source : str
+    view : {"any", "good", "poor"}
+        Kind of view the row holds for; see `view_class`.
     """
 
     key: str
     unit: str
     distance: Distance
+    view: View = "any"
     bias: float
     sd: float = Field(ge=0)
     n: int = Field(ge=0)
@@ -120,10 +128,20 @@ class ErrorTable(_Row):
     typical_sd: tuple[TypicalRow, ...]
     out_of_plane: tuple[PlaneRow, ...]
 
-    def error(self, key: str, distance: Distance) -> ErrorRow:
-        """Row of a measure. KeyError if there is none; a missing far row is the near row."""
-        rows = {(r.key, r.distance): r for r in self.model_error}
-        return rows.get((key, distance)) or rows[key, "near"]
+    def error(self, key: str, distance: Distance, view: View = "any") -> ErrorRow:
+        """Row of a measure. KeyError if there is none.
+
+        Where there is no row for the view, the one for any view stands in (or the poor view's, for
+        a view that is not known); where there is no far row, the near row.
+        """
+        rows = {(r.key, r.distance, r.view): r for r in self.model_error}
+        places: tuple[Distance, ...] = (distance, "near")
+        kinds: tuple[View, ...] = ("any", "poor") if view == "any" else (view, "any")
+        for place in places:
+            for kind in kinds:
+                if (key, place, kind) in rows:
+                    return rows[key, place, kind]
+        raise KeyError((key, distance, view))
 
     def typical(self, key: str) -> float:
         """Typical within-clip SD of single strides. KeyError if there is none."""
@@ -132,6 +150,20 @@ class ErrorTable(_Row):
     def plane(self, key: str) -> float:
         """Half-width from limbs out of the plane; 0 where the table has no row."""
         return {r.key: r.half_width for r in self.out_of_plane}.get(key, 0.0)
+
+
+def view_class(yaw_deg: float, leg_px: float) -> View:
+    """ "good" for a runner large enough in the picture and seen from the side, else "poor".
+
+    Parameters
+    ----------
+    yaw_deg : float
+        Camera off a true side view; NaN when unknown, which counts as poor.
+    leg_px : float
+        Hip to ankle of the straight leg.
+    """
+    good = np.isfinite(yaw_deg) and yaw_deg <= GOOD_YAW_DEG and leg_px >= GOOD_LEG_PX
+    return "good" if good else "poor"
 
 
 def load_error_table(path: Path) -> ErrorTable:

@@ -129,6 +129,7 @@ def measured(m: Motion, table: ErrorTable | None = None) -> Measured:
     """
     table = table or em.error_table()
     found = readings(m)
+    view = em.view_class(m.yaw_deg, m.leg_px)
     walks = walking(times(m))
     done: dict[tuple[str, str], Measure] = {}
     for key, kind in MEASURES.items():
@@ -138,7 +139,7 @@ def measured(m: Motion, table: ErrorTable | None = None) -> Measured:
         for side in sides:
             own = [r for r in found if r.key == key and r.side == side]
             if own:
-                done[key, side] = summary(own, "far" if side == m.far else "near", table)
+                done[key, side] = summary(own, "far" if side == m.far else "near", table, view)
             else:
                 done[key, side] = not_measurable(key, side, _why_none(m, key, side, walks))
     for spring in spring_measures(m, done):
@@ -149,7 +150,9 @@ def measured(m: Motion, table: ErrorTable | None = None) -> Measured:
     return Measured(tuple(r.observation() for r in seen), tuple(in_order))
 
 
-def summary(own: Sequence[Reading], distance: em.Distance, table: ErrorTable) -> Measure:
+def summary(
+    own: Sequence[Reading], distance: em.Distance, table: ErrorTable, view: em.View = "any"
+) -> Measure:
     """One value with its error from the readings of one key and side.
 
     Parameters
@@ -159,6 +162,8 @@ def summary(own: Sequence[Reading], distance: em.Distance, table: ErrorTable) ->
     distance : {"near", "far"}
         Which row of the error table holds.
     table : ErrorTable
+    view : {"any", "good", "poor"}
+        The same.
     """
     key, side = own[0].key, own[0].side
     own = kept(own, table.typical(key))
@@ -175,7 +180,7 @@ def summary(own: Sequence[Reading], distance: em.Distance, table: ErrorTable) ->
     explained = sum(parts.get(name, 0.0) ** 2 for name in RANDOM_PARTS)
     spread = em.stride_half_width(values, table.typical(key)) if key != "speed" or np.ptp(values) else 0.0
     parts["strides"] = max(spread**2 - explained, 0.0) ** 0.5
-    row = table.error(key, distance)
+    row = table.error(key, distance, view)
     parts["model"], parts["model bias"] = em.Z95 * row.sd, abs(row.bias)
     parts["out of plane"] = table.plane(key)
     parts = {name: half for name, half in parts.items() if half > 0}
