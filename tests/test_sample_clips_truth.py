@@ -56,7 +56,10 @@ def test_projection_closed_form() -> None:
     seed=st.integers(0, 1000),
 )
 def test_projection_agrees_with_reference_library(pan: float, tilt: float, roll: float, seed: int) -> None:
-    """Against OpenCV's projectPoints with the same rotation, position and focal length."""
+    """Against OpenCV's projectPoints with the same rotation, position and focal length.
+
+    Within 0.001 px: the library takes rotations below about 1e-7 rad for none.
+    """
     c = Camera(width=1280, height=720, view_deg=50.0, distance_m=9.0, height_m=1.4)
     rotation = cam.axes(np.array([[pan, tilt, roll]]))
     assert np.linalg.det(rotation[0]) == pytest.approx(1.0)
@@ -67,7 +70,7 @@ def test_projection_agrees_with_reference_library(pan: float, tilt: float, roll:
     turn, _ = cv2.Rodrigues(rotation[0])
     shift = -rotation[0] @ c.position
     want, _ = cv2.projectPoints(points, turn, shift, matrix, None)
-    assert cam.projected(c, rotation, points[None])[0] == pytest.approx(want[:, 0], abs=1e-6)
+    assert cam.projected(c, rotation, points[None])[0] == pytest.approx(want[:, 0], abs=1e-3)
 
 
 def test_pan_and_roll_directions() -> None:
