@@ -262,3 +262,15 @@ def test_a_turn_is_followed_on_both_ways() -> None:
     told_apart[count - 15 : count + 15] = False
     truth = np.concatenate([out.exchanged_legs, back.exchanged_legs])
     assert np.mean((found.legs_exchanged != truth)[told_apart]) < 0.005
+
+
+@pytest.mark.parametrize("lost", [("heel",), ("knee",), ("ankle", "heel", "foot_index"), lm.ARM_JOINTS])
+def test_a_joint_that_is_never_seen_does_no_harm(lost: tuple[str, ...]) -> None:
+    case = planted("008", "T35", seconds=2, stuck=0, merged=0)
+    xy = case.raw.xy_px.copy()
+    xy[:, [lm.index(j, s) for j in lost for s in ("left", "right")]] = np.nan
+    found = repair_sides(replace(case.raw, xy_px=xy))
+    assert found.xy_px.shape == xy.shape
+    assert np.isfinite(found.labelling.legs_confidence).all()
+    if lost == ("heel",) or lost == lm.ARM_JOINTS:
+        assert np.mean(found.legs_exchanged != case.exchanged_legs) < 0.005

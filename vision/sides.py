@@ -253,8 +253,8 @@ def repair_sides(raw: RawTrack, direction: Direction | None = None) -> RepairedS
     Returns
     -------
     RepairedSides
-        Exchanging the model's names of the legs or arms in the input, in any frames, leaves
-        the linking as it is; only the one decision which chain is near listens to the names.
+        The legs are linked without the model's names. The names are listened to for the one
+        decision which chain is near, and a little in frames that the rhythm leaves open.
     """
     towards = {"left": -1, "right": 1, None: 0}[direction]
     body = body_frame(raw, towards)

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import expit
 
 from vision.raw import FloatArray
-from vision.sides_path import harmonics, misfit, position
+from vision.sides_path import harmonics, medians, misfit, position
 
 SWING: Final = 0.12
 """Difference of the two wrists, leg lengths, at which antiphase becomes telling."""
@@ -76,7 +76,7 @@ def first_arm_is_left(arm: FloatArray, phase: FloatArray) -> FloatArray:
                 path[2 * j : 2 * j + 2] = np.linalg.solve(normal, both.T @ (w * points[good])).T
             expected.append(position(path, phase))
             off.append(np.where(left[:, None] > 0.5, *_misses(arm, expected[-1], chain)))
-        spread = np.clip(1.5 * np.nanmedian(np.concatenate(off), axis=0) / 1.18, 0.05, 0.15)
+        spread = np.clip(1.5 * medians(np.concatenate(off)) / 1.18, 0.05, 0.15)
         straight = misfit(arm[:, 0], expected[0], spread) + misfit(arm[:, 1], expected[1], spread)
         crossed = misfit(arm[:, 1], expected[0], spread) + misfit(arm[:, 0], expected[1], spread)
         kept = float(np.clip(left.mean(), 0.01, 0.99))

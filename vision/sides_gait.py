@@ -172,6 +172,9 @@ def _robust_path(leg: FloatArray, gait: Gait, order: int, widest: float) -> tupl
         squared = ((points[:, j] - expected[:, j]) ** 2).sum(axis=1) / gait.spread[j] ** 2
         weight = trust * (FREEDOM + 2) / (FREEDOM + squared)
         good = np.isfinite(weight) & (weight > 1e-4)
+        if not good.any():
+            path[2 * j : 2 * j + 2], spread[j] = 0.0, widest
+            continue
         w = weight[good, None]
         normal = terms[good].T @ (w * terms[good])
         total = max(float(w.sum()), 1.0)

@@ -94,3 +94,9 @@ def misfit(points: FloatArray, expected: FloatArray, spread: FloatArray) -> Floa
     squared = ((points - expected) ** 2).sum(axis=-1) / spread**2
     each = -0.5 * (FREEDOM + 2.0) * np.log1p(squared / FREEDOM)
     return np.asarray(TEMPER * np.where(np.isfinite(each), each, 0.0).sum(axis=-1))
+
+
+def medians(off: FloatArray) -> FloatArray:
+    """Median of every column, (J,) from (T, J); infinite where nothing was seen."""
+    seen = np.isfinite(off)
+    return np.array([np.median(c[s]) if s.any() else np.inf for c, s in zip(off.T, seen.T)])

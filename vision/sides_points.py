@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from vision.raw import FloatArray
-from vision.sides_path import FREEDOM, harmonics, position
+from vision.sides_path import FREEDOM, harmonics, medians, position
 
 BoolArray = NDArray[np.bool_]
 
@@ -81,9 +81,7 @@ def misplaced(points: FloatArray, phase: FloatArray, order: int) -> BoolArray:
             filled = np.interp(at, at[good], off[good, j, k])
             quick[:, j, k] = off[:, j, k] - median_filter(filled, size=width, mode="mirror")
     least = np.minimum(np.linalg.norm(off, axis=2), np.linalg.norm(quick, axis=2))
-    with np.errstate(all="ignore"):
-        spread = np.nanmedian(np.linalg.norm(quick, axis=2), axis=0) / 1.18
-    spread = np.where(np.isfinite(spread), spread, 0.0)
+    spread = medians(np.linalg.norm(quick, axis=2)) / 1.18
     limit = np.maximum(FAR_OFF * spread, LEAST_OFF)
     surely, perhaps = least > limit, least > COMPANY * limit
     beside = np.zeros_like(surely)
