@@ -13,8 +13,9 @@ See docs/history.md.
 
 from __future__ import annotations
 
+from shared.history_check import check
 from shared.history_delete import clean, delete_athlete, delete_clip, delete_run_time, delete_session
-from shared.history_open import History, backups, check, data_folder, history_path, open_history, writing
+from shared.history_open import History, backups, data_folder, history_path, open_history, writing
 from shared.history_queries import (
     analyses,
     analysis,

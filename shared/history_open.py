@@ -31,7 +31,7 @@ SMALL_TABLES: Final[tuple[str, ...]] = (
     "_sqlite_migrations",
 )
 """Checked at every opening. A document is checked by its hash when it is read."""
-_RESTORE = "put back a backup copy of it, or move it away and import your last export"
+RESTORE = "put back a backup copy of it, or move it away and import your last export"
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ def told(path: Path, error: sqlite3.Error) -> HistoryError:
             "check the disk and its free space, then try again",
         ),
         sqlite3.SQLITE_NOTADB: ("it is not a Laneside history", "choose another file or move it away"),
-        sqlite3.SQLITE_CORRUPT: ("it is damaged and was left as it is", _RESTORE),
+        sqlite3.SQLITE_CORRUPT: ("it is damaged and was left as it is", RESTORE),
         sqlite3.SQLITE_CONSTRAINT: (f"a value does not fit ({error})", "correct it and save again"),
     }
     why, mend = reasons.get(code, (f"the database said: {error}", "try again"))
@@ -201,7 +201,7 @@ def _refuse_foreign(file: Path, must_exist: bool) -> None:
         raise HistoryError(
             str(file),
             "it is not a Laneside history, or its first page is damaged, and was left as it is",
-            _RESTORE,
+            RESTORE,
         )
 
 
@@ -273,7 +273,7 @@ def _bring_up(file: Path, c: sqlite3.Connection) -> None:
             migrate(c)
             if _number(c, "user_version") != VERSION or c.execute("PRAGMA foreign_key_check").fetchone():
                 raise HistoryError(
-                    str(file), "its layout could not be brought up to date, nothing was changed", _RESTORE
+                    str(file), "its layout could not be brought up to date, nothing was changed", RESTORE
                 )
         c.execute("COMMIT")
     except BaseException:
@@ -323,27 +323,9 @@ def _check(file: Path, c: sqlite3.Connection) -> None:
         if table in found:
             said = [row[0] for row in c.execute(f"PRAGMA quick_check('{table}')")]
             if said != ["ok"]:
-                raise _damaged(file, said[0])
+                raise damaged(file, said[0])
 
 
-def _damaged(file: Path, said: str) -> HistoryError:
+def damaged(file: Path, said: str) -> HistoryError:
     detail = said.splitlines()[-1][:100]
-    return HistoryError(str(file), f"it is damaged ({detail}) and was left as it is", _RESTORE)
-
-
-def check(history: History) -> None:
-    """Read every page and every document; HistoryError if anything is damaged."""
-    from shared.history_documents import unpacked
-
-    c, file = history.connection, history.path
-    with errors_of(file):
-        said = [row[0] for row in c.execute("PRAGMA integrity_check")]
-        if said != ["ok"]:
-            raise _damaged(file, said[0])
-        if c.execute("PRAGMA foreign_key_check").fetchone():
-            raise HistoryError(str(file), "parts of it belong to nothing", _RESTORE)
-        rows = c.execute(
-            "SELECT a.uid, d.content FROM analyses a LEFT JOIN documents d ON d.analysis_id = a.id"
-        )
-        for uid, content in rows:
-            unpacked(content, uid, file)
+    return HistoryError(str(file), f"it is damaged ({detail}) and was left as it is", RESTORE)

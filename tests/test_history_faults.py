@@ -132,6 +132,9 @@ def test_a_damaged_document_is_found_when_it_is_read(tmp_path: Path) -> None:
 def test_a_sound_file_passes_the_check(tmp_path: Path) -> None:
     with filled(tmp_path / "history.sqlite") as (h, _, _):
         H.check(h)
+        h.connection.execute("UPDATE measures SET low = low + 1e-9 WHERE key = 'contact_time'")
+        with refused("measures of analysis", h.path):
+            H.check(h)
         h.connection.execute("DELETE FROM documents")
         with refused("is damaged", h.path):
             H.check(h)
