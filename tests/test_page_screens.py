@@ -157,7 +157,7 @@ def test_a_failure_is_one_sentence_and_a_way_on() -> None:
     _buttons(page)["Try again"].click().run()
     kept = store.read_job(job.key)
     assert kept is not None
-    assert kept.state == "looking"
+    assert kept.state == "ready"
 
 
 def test_the_result_puts_cues_first() -> None:

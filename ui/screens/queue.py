@@ -116,7 +116,9 @@ class Queue:
         current = store.read_job(job.key)
         if current is None or current.state not in ("looking", "running"):
             return
-        if stopped:
+        if current.rewrite and not self._stop.is_set():
+            store.change(current, state="done", rewrite=False)
+        elif stopped:
             store.change(current, state="cancelled")
         elif self._stop.is_set():
             store.change(current, state="looking" if kind == "look" else "waiting")

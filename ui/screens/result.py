@@ -14,6 +14,7 @@ from ui import report
 from ui.pictures import Picture
 from ui.screens import numbers, place, store, stored
 from ui.screens.ask import profile_title
+from ui.screens.correct import stale_files
 from ui.screens.downloads import downloads
 from ui.screens.style import jpeg_img, literal, problem, words
 from ui.screens.viewer import viewer
@@ -47,6 +48,12 @@ def result_screen(job: store.Job) -> None:
     _video(folder)
     _about(analysis, made)
     st.header("Files", anchor="files")
+    if stale_files(job):
+        st.info("Report, pictures and video were made before your corrections; the tables have them already.")
+        if st.button("Write report, pictures and video again"):
+            store.enqueue(job, job.options, job.label, rewrite=True)
+            place.queue().wake()
+            st.rerun()
     downloads(job, folder)
 
 

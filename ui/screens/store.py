@@ -30,6 +30,9 @@ RECORD: Final = "job.json"
 RESULT: Final = "result"
 FIRST_LOOK: Final = "first_look"
 PROGRESS: Final = "progress.json"
+FRAMES: Final = "frames"
+STALE: Final = "report_is_older"
+"""A file of this name says that report, pictures and video were made before the corrections."""
 CANCEL: Final = "cancel"
 CLAIM: Final = "claim"
 KEY: Final = re.compile(r"[a-z0-9]{20}")
@@ -63,6 +66,8 @@ class Job:
         One sentence, when failed.
     invented : bool
         A sample clip of ours.
+    rewrite : bool
+        In the queue only to write report, pictures and video again, with the corrections in them.
     """
 
     key: str
@@ -75,6 +80,7 @@ class Job:
     options: Options = field(default_factory=Options)
     error: str = ""
     invented: bool = False
+    rewrite: bool = False
 
 
 def data_folder() -> Path:
@@ -238,6 +244,8 @@ def queue_order(jobs: Iterable[Job]) -> list[Job]:
 
 def ask_to_cancel(job: Job) -> Job:
     """Take a waiting job out of the queue, or ask a running one to stop."""
+    if job.state == "waiting" and job.rewrite:
+        return change(job, state="done", rewrite=False)
     if job.state in ("waiting", "ready", "looking"):
         return change(job, state="cancelled")
     with suppress(OSError):
@@ -245,11 +253,17 @@ def ask_to_cancel(job: Job) -> Job:
     return job
 
 
-def enqueue(job: Job, options: Options, label: str) -> Job:
+def enqueue(job: Job, options: Options, label: str, *, rewrite: bool = False) -> Job:
     """Put a job at the end of the queue."""
     folder = job_folder(job.key)
     for name in (CANCEL, CLAIM, PROGRESS):
         (folder / name).unlink(missing_ok=True)
     return change(
-        job, options=options, label=label.strip()[:80], state="waiting", queued=time.time(), error=""
+        job,
+        options=options,
+        label=label.strip()[:80],
+        state="waiting",
+        queued=time.time(),
+        error="",
+        rewrite=rewrite,
     )

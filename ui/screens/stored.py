@@ -24,7 +24,6 @@ from ui.job import ANALYSIS_NAME, TRACK_NAME
 from ui.pictures import Picture, overlay, subjects
 from ui.screens import store
 
-FRAMES: Final = "frames"
 WHOLE_HEIGHT_PX: Final = 540
 CLOSE_HEIGHT_PX: Final = 560
 CHUNK_BEFORE: Final = 4
@@ -135,7 +134,7 @@ def frame_picture(job: store.Job, track: Track, sample: int, whole: bool) -> tup
     ------
     ClipError, OutputError
     """
-    folder = store.job_folder(job.key) / FRAMES
+    folder = store.job_folder(job.key) / store.FRAMES
     number = int(track.frame[sample])
     path = folder / f"{'whole' if whole else 'close'}-{number}.jpg"
     if not path.is_file():

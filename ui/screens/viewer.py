@@ -16,7 +16,7 @@ from shared.errors import LanesideError
 from shared.landmarks import Side, opposite
 from shared.track import Track
 from ui import plots
-from ui.screens import charts, store, stored
+from ui.screens import charts, correct, store, stored
 from ui.screens.style import jpeg_img, problem, words
 
 SIDES: Final[tuple[Side, Side]] = ("left", "right")
@@ -59,7 +59,9 @@ def viewer(job: store.Job, analysis: Analysis, folder: Path) -> None:
         with st.container(horizontal=True):
             skeleton = st.checkbox("Draw the measured body", value=True, key=f"skeleton_{job.key}")
             whole = st.checkbox("Whole picture", value=False, key=f"whole_{job.key}")
-        _picture(job, analysis, track, sample, skeleton=skeleton, whole=whole)
+        shown = correct.shown_track(job, folder)
+        _picture(job, analysis, track, sample, shown, skeleton=skeleton, whole=whole)
+        correct.correct(job, analysis, track, shown, track_row(analysis, track, sample))
 
 
 def first_sample(analysis: Analysis) -> int:
@@ -105,13 +107,25 @@ def _controls(analysis: Analysis, key: str, last: int) -> None:
         )
 
 
+def track_row(analysis: Analysis, track: Track, sample: int) -> int:
+    """Row of the track for a sample of the analysis."""
+    return int(np.argmin(np.abs(track.frame - int(analysis.frame[sample]))))
+
+
 def _picture(
-    job: store.Job, analysis: Analysis, track: Track, sample: int, *, skeleton: bool, whole: bool
+    job: store.Job,
+    analysis: Analysis,
+    track: Track,
+    sample: int,
+    shown: Track,
+    *,
+    skeleton: bool,
+    whole: bool,
 ) -> None:
     frame, time_s = int(analysis.frame[sample]), float(analysis.time_s[sample])
     try:
-        row = int(np.argmin(np.abs(track.frame - frame)))
-        data = stored.drawn_frame(job, track, row, skeleton=skeleton, whole=whole)
+        row = track_row(analysis, track, sample)
+        data = stored.drawn_frame(job, track, row, skeleton=skeleton, whole=whole, shown=shown)
     except (LanesideError, OSError) as error:
         problem(f"{job.name}: this picture can't be shown ({error})")
         return

@@ -16,7 +16,9 @@ from typing import Any, Final
 
 from shared.errors import Cancelled, LanesideError
 from shared.progress import Progress
+from ui.by_hand import FILE
 from ui.screens import store
+from ui.screens.store import FRAMES, STALE
 
 REPORT_EVERY_S: Final = 0.25
 FAULT: Final = (
@@ -118,10 +120,31 @@ def measure(key: str) -> None:
         return
     folder = store.job_folder(key)
     try:
-        measure_clip(store.clip_path(job), folder / store.RESULT, job.options, reporter(folder))
+        if job.rewrite:
+            _rewrite(job, folder)
+        else:
+            measure_clip(store.clip_path(job), folder / store.RESULT, job.options, reporter(folder))
+            (folder / FILE).unlink(missing_ok=True)
+        (folder / STALE).unlink(missing_ok=True)
+        for name in ("close", "whole"):
+            for old in (folder / FRAMES).glob(f"{name}-*.jpg") if not job.rewrite else ():
+                old.unlink(missing_ok=True)
         _end(key, "done")
     except LanesideError as error:
         _fail(job, error)
+
+
+def _rewrite(job: store.Job, folder: Path) -> None:
+    """Write tables, pictures, video and report again; the track stays as it was measured."""
+    from shared.track_file import read_track, write_track
+    from ui.by_hand import corrected_analysis, read_corrections
+    from ui.job import TRACK_NAME, staged_folder, write_results
+
+    track = read_track(folder / store.RESULT / TRACK_NAME)
+    changed, analysis = corrected_analysis(track, job.options, read_corrections(folder / FILE))
+    with staged_folder(folder / store.RESULT) as stage:
+        write_results(store.clip_path(job), changed, analysis, stage, job.options, reporter(folder))
+        write_track(track, stage / TRACK_NAME)
 
 
 def _fail(job: store.Job, error: LanesideError) -> None:
@@ -134,7 +157,9 @@ def _fail(job: store.Job, error: LanesideError) -> None:
 
 def _end(key: str, state: store.State, error: str = "") -> None:
     job = store.read_job(key)
-    if job is not None and job.state != "cancelled":
+    if job is not None and job.rewrite and state in ("failed", "cancelled"):
+        store.change(job, state="done", rewrite=False)  # the result itself is untouched
+    elif job is not None and job.state != "cancelled":
         store.change(job, state=state, error="" if state == "cancelled" else error)
 
 
