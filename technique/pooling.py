@@ -40,6 +40,7 @@ from scipy.optimize import brentq
 
 from shared.analysis import Analysis, Curve, Measure
 from shared.catalogue import CURVES, SYMMETRY_PREFIX
+from shared.history_values import SeriesPoint, Session
 from shared.landmarks import Side, SideOrBoth
 from technique import error_model as em
 from technique.curves import TYPICAL_SD_DEG
@@ -116,7 +117,7 @@ def pooled_measure(
     Parameters
     ----------
     measures : sequence of Measure
-        The same key and side of each pass, at least one; not symmetries, which `pooled` makes anew.
+        The same key and side of each pass, at least one.
     near_sides : sequence of {"left", "right"}
         Side towards the camera in each pass.
     table : ErrorTable, optional
@@ -139,8 +140,6 @@ def pooled_measure(
     if len(used) < 2:
         return used[0]
     first = used[0]
-    if first.key.startswith(SYMMETRY_PREFIX):
-        raise ValueError("a symmetry is made of pooled sides, not pooled itself")
     table = table or em.error_table()
     typical = _typical_sd(first.key, used, table)
     values = np.array([m.value for m in used], dtype=float)
@@ -160,9 +159,8 @@ def pooled_measure(
     low, high = value - half, value + half
     label = strike_label(low, high) if first.key == "strike_pattern" else None
     n = sum(m.n for m in used)
-    return limited(
-        replace(first, value=value, low=low, high=high, n=n, frame=None, error_parts=parts, label=label)
-    )
+    made = replace(first, value=value, low=low, high=high, n=n, frame=None, error_parts=parts, label=label)
+    return made if first.key.startswith(SYMMETRY_PREFIX) else limited(made)
 
 
 def _chosen(measures: Sequence[Measure], near_sides: Sequence[Side]) -> list[Measure]:
@@ -221,17 +219,52 @@ def pooled(analyses: Sequence[Analysis], table: ErrorTable | None = None) -> tup
 def pooled_passes(
     passes: Sequence[Sequence[Measure]], near_sides: Sequence[Side], table: ErrorTable | None = None
 ) -> tuple[Measure, ...]:
-    """As `pooled`, from the measures of each pass alone (the history has them at hand)."""
+    """As `pooled`, from the measures of each pass alone (the history has them at hand).
+
+    A symmetry whose two sides are not among them is pooled from the passes' own symmetries.
+    """
     found: dict[tuple[str, SideOrBoth], list[tuple[Measure, Side]]] = {}
+    sided = {(m.key, m.side) for measures in passes for m in measures}
     for measures, near in zip(passes, near_sides, strict=True):
         for m in measures:
-            if not m.key.startswith(SYMMETRY_PREFIX):
+            base = m.key.removeprefix(SYMMETRY_PREFIX)
+            if base == m.key or not {(base, "left"), (base, "right")} <= sided:
                 found.setdefault((m.key, m.side), []).append((m, near))
     out = [pooled_measure([m for m, _ in own], [s for _, s in own], table) for own in found.values()]
     two_directions = len(set(near_sides)) > 1
     paired = {m.key for m in out if m.side == "left"} & {m.key for m in out if m.side == "right"}
     sides = [m for m in out if m.side != "both" and m.key in paired]
     return (*out, *symmetries([_own_parts(m) for m in sides] if two_directions else sides))
+
+
+def pooled_sessions(
+    points: Sequence[SeriesPoint], table: ErrorTable | None = None
+) -> tuple[tuple[Session, tuple[Measure, ...]], ...]:
+    """Sessions with their pooled measures, from points of the history.
+
+    Parameters
+    ----------
+    points : sequence of SeriesPoint
+        As `shared.history` gives them: one measure over time (`series`), a session
+        (`session_points`) or an athlete of the squad.
+    table : ErrorTable, optional
+
+    Returns
+    -------
+    tuple of (Session, tuple of Measure)
+        In the order of `points`. A session of one clip keeps that clip's measures.
+    """
+    days: dict[str | None, Session] = {}
+    clips: dict[str | None, dict[str, list[SeriesPoint]]] = {}
+    for p in points:
+        days.setdefault(p.session.id, p.session)
+        clips.setdefault(p.session.id, {}).setdefault(p.analysis.clip, []).append(p)
+    out = []
+    for key, day in days.items():
+        passes = [[p.measure for p in own] for own in clips[key].values()]
+        near = [own[0].analysis.near_side for own in clips[key].values()]
+        out.append((day, tuple(passes[0]) if len(passes) == 1 else pooled_passes(passes, near, table)))
+    return tuple(out)
 
 
 def _own_parts(m: Measure) -> Measure:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from shared import history as H
 from shared.analysis import Curve, Measure
 from shared.landmarks import Side, SideOrBoth
 from technique import error_model as em
@@ -21,6 +23,7 @@ from technique.pooling import (
     pooled_curves,
     pooled_measure,
     pooled_passes,
+    pooled_sessions,
 )
 from tests.builders import analysis
 
@@ -180,6 +183,30 @@ def test_camera_roll_does_not_cancel_between_two_directions() -> None:
     assert (both_ways.high - both_ways.low) / 2 == pytest.approx(np.hypot(2.0, 2.0))
 
 
+def test_a_symmetry_without_its_sides_is_pooled_from_the_passes() -> None:
+    passes = [(measure(v, "both", "symmetry_knee_flexion_td", left=2.0),) for v in (3.0, 5.0)]
+    (got,) = pooled_passes(passes, ["right", "right"])
+    assert (got.value, got.n) == (pytest.approx(4.0), 6)
+    assert got.error_parts["left"] == pytest.approx(2.0)
+
+
+def test_sessions_of_a_trend_are_pooled_one_by_one(tmp_path: Path) -> None:
+    with H.open_history(tmp_path / "history.sqlite") as history:
+        athlete = H.save_athlete(history, H.Athlete("A1")).id or ""
+        for i, date in enumerate(("2026-05-02", "2026-05-01", "2026-05-01")):
+            day = next((s for s in H.sessions(history, athlete) if s.date == date), None)
+            day = day or H.save_session(history, H.Session(athlete, date))
+            kept = analysis()
+            half = 0.01 + 0.001 * i
+            m = replace(kept.measures[0], value=0.2 + 0.002 * i, error_parts={"strides": half})
+            kept = replace(kept, clip=replace(kept.clip, sha256=str(i) * 64), measures=(m,))
+            H.save_analysis(history, kept, day.id or "")
+        (first, two), (second, one) = pooled_sessions(H.series(history, athlete, "contact_time", "right"))
+    assert (first.date, second.date) == ("2026-05-01", "2026-05-02")
+    assert one == (replace(one[0], value=0.2, n=1),)
+    assert two[0].n == 2 and two[0].value is not None and 0.202 < two[0].value < 0.204
+
+
 def test_strike_pattern_is_named_anew() -> None:
     passes = [
         replace(measure(v, key="strike_pattern", strides=2.0), unit="class", label="near boundary")
@@ -207,8 +234,6 @@ def test_misuse_is_refused() -> None:
         pooled([analysis(), analysis()])
     with pytest.raises(ValueError, match="one key"):
         pooled_measure([measure(1.0), measure(1.0, "left")], ["right"] * 2)
-    with pytest.raises(ValueError, match="pooled sides"):
-        pooled_measure([measure(1.0, "both", "symmetry_knee_flexion_td")] * 2, ["right"] * 2)
 
 
 @pytest.mark.parametrize("passes", [2, 3, 6])
