@@ -55,18 +55,21 @@ def refined_by_heat(uv: FloatArray, heat: NDArray[np.float32], how: HeatCentroid
     """
     rows, columns = heat.shape[:2]
     reach = (how.kernel - 1) // 2
+    column, row = (uv * (columns, rows)).astype(np.int64).T
+    points = np.flatnonzero((column >= 0) & (column < columns) & (row >= 0) & (row < rows))
+    if not points.size:
+        return uv.copy()
+    step = np.arange(-reach, reach + 1)
+    down, across = row[points, None] + step, column[points, None] + step  # (N, kernel)
+    inside = ((down >= 0) & (down < rows))[:, :, None] & ((across >= 0) & (across < columns))[:, None, :]
+    patch = heat[
+        np.clip(down, 0, rows - 1)[:, :, None], np.clip(across, 0, columns - 1)[:, None, :], points[:, None, None]
+    ]
+    warmth = np.where(inside, 1.0 / (1.0 + np.exp(-patch.astype(np.float64))), 0.0)
+    warm = warmth.max(axis=(1, 2)) >= how.least
+    points, down, across, warmth = points[warm], down[warm], across[warm], warmth[warm] ** how.power
+    total = warmth.sum(axis=(1, 2))
     refined = uv.copy()
-    for i, (u, v) in enumerate(uv):
-        column, row = int(u * columns), int(v * rows)
-        if not (0 <= column < columns and 0 <= row < rows):
-            continue
-        top, left = max(0, row - reach), max(0, column - reach)
-        patch = heat[top : row + reach + 1, left : column + reach + 1, i].astype(np.float64)
-        warmth = 1.0 / (1.0 + np.exp(-patch))
-        if warmth.max() < how.least:
-            continue
-        warmth **= how.power
-        total = warmth.sum()
-        refined[i, 0] = (left + warmth.sum(axis=0) @ np.arange(warmth.shape[1]) / total) / columns
-        refined[i, 1] = (top + warmth.sum(axis=1) @ np.arange(warmth.shape[0]) / total) / rows
+    refined[points, 0] = (warmth.sum(axis=1) * across).sum(axis=1) / total / columns
+    refined[points, 1] = (warmth.sum(axis=2) * down).sum(axis=1) / total / rows
     return refined

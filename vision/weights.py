@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.errors import OptionError
+from vision.weights_needed import only_outputs
 
 _PACKAGE: Final = "mediapipe"
 _DETECTOR: Final = "modules/pose_detection/pose_detection.tflite"
@@ -113,7 +114,9 @@ class Model:
 
         try:
             with _native_chatter_hidden():
-                interpreter = Interpreter(model_content=content, num_threads=threads)
+                interpreter = Interpreter(
+                    model_content=only_outputs(content, shapes[1]), num_threads=threads
+                )
                 interpreter.allocate_tensors()
         except (ValueError, RuntimeError) as error:
             raise _no_model(name, "the model is damaged or of a kind that can't be run here") from error
