@@ -6,7 +6,6 @@ PYTHON ?= $(shell for p in python3.12 python3.11 python3; do \
 	&& echo $$p && break; done)
 UV_VERSION := 0.13.9
 BIN := .venv/bin
-DEMO_CLIP ?= sample_clips/clips/track_side_120.mp4
 DEMO_OUT ?= demo_result
 
 .PHONY: demo test page setup lint clips accuracy benchmarks clean

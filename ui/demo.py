@@ -7,8 +7,8 @@ from typing import Final
 
 from shared.errors import ClipError
 
-CLIP: Final = Path(__file__).resolve().parents[1] / "sample_clips" / "clips" / "track_side_120.mp4"
-STATURE_M: Final = 1.75
+CLIP: Final = Path(__file__).resolve().parents[1] / "sample_clips" / "clips" / "same_athlete_before.mp4"
+STATURE_M: Final = 1.74
 MASS_KG: Final = 68.0
 
 
