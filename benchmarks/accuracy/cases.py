@@ -122,7 +122,7 @@ def spec_of(case: Case) -> ClipSpec:
         runner = replace(runner, treadmill=True)
     else:
         runner = replace(runner, start_x_m=-travel / 2)
-    spec = ClipSpec(
+    return ClipSpec(
         (runner,),
         camera=camera,
         place="treadmill room" if case.camera == "treadmill" else "track",
@@ -133,7 +133,6 @@ def spec_of(case: Case) -> ClipSpec:
         name=case.name,
         note="Accuracy benchmark.",
     )
-    return spec
 
 
 def _camera(case: Case, runner: Runner, travel: float) -> Camera:

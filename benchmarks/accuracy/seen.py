@@ -160,7 +160,9 @@ def look(case: Case, folder: Path, again: bool = False, any_version: bool = Fals
     seconds = time.perf_counter() - start
     facts = {"spec": spec_hash, "pixels": version, "case": factors(case), "frames": spec_of(case).frames}
     note.write_text(json.dumps(facts | {"render_s": round(rendered, 1), "look_s": round(seconds, 1)}))
-    return f"{case.name}: {facts['frames']} frames, render {rendered:.0f} s, look {seconds:.0f} s {found['why']}"
+    return (
+        f"{case.name}: {facts['frames']} frames, render {rendered:.0f} s, look {seconds:.0f} s {found['why']}"
+    )
 
 
 def seen_case(case: Case, folder: Path) -> SeenCase | None:
