@@ -12,6 +12,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from tests import builders, page_helpers
+from ui.demo import STATURE_M
 from ui.screens import charts, filming, picker, place, store, stored, style, viewer
 from ui.screens.downloads import zipped
 from ui.screens.queue import Queue
@@ -71,7 +72,7 @@ def test_the_sample_becomes_a_job_with_its_own_answers(tmp_path: Path) -> None:
     page = _open()
     _buttons(page)["Try the sample clip"].click().run()
     (job,) = store.all_jobs()
-    assert (job.state, job.invented, job.options.stature_m) == ("looking", True, 1.75)
+    assert (job.state, job.invented, job.options.stature_m) == ("looking", True, STATURE_M)
     assert "A first look" in _text(page)
 
 

@@ -9,10 +9,12 @@ import streamlit as st
 
 from ui.screens.clips import clips_screen
 from ui.screens.measure import measure_screen
+from ui.screens.targets import targets_screen
 
 SCREENS: Final[tuple[tuple[str, str, Callable[[], None]], ...]] = (
     ("measure", "Measure a clip", measure_screen),
     ("clips", "My clips", clips_screen),
+    ("targets", "Targets", targets_screen),
 )
 """Address, title and screen of each page, in the order of the bar; the first is the way in."""
 

@@ -12,16 +12,18 @@ from shared.analysis import Analysis
 from shared.errors import LanesideError
 from ui import report
 from ui.pictures import Picture
-from ui.screens import numbers, place, store, stored
+from ui.screens import numbers, place, store, stored, units
 from ui.screens.ask import profile_title
 from ui.screens.correct import stale_files
 from ui.screens.downloads import downloads
+from ui.screens.meaning import meaning
 from ui.screens.style import jpeg_img, literal, problem, words
 from ui.screens.viewer import viewer
 
 JUMPS: Final = (
     ("#work", "What to work on"),
     ("#numbers", "Numbers"),
+    ("#meaning", "What a number means"),
     ("#frames", "Frame by frame"),
     ("#clip", "How good this clip is"),
     ("#files", "Files"),
@@ -42,7 +44,9 @@ def result_screen(job: store.Job) -> None:
     )
     _head(job, analysis)
     _cues(made, folder)
-    _numbers(made)
+    _numbers(made, analysis)
+    st.header("What a number means", anchor="meaning")
+    meaning(job, analysis)
     st.header("Frame by frame", anchor="frames")
     viewer(job, analysis, folder)
     _video(folder)
@@ -117,10 +121,12 @@ def cue_html(cue: dict[str, Any], folder: Path) -> str:
     )
 
 
-def _numbers(made: dict[str, Any]) -> None:
+def _numbers(made: dict[str, Any], analysis: Analysis) -> None:
     st.header("Numbers, by body area", anchor="numbers")
     words(numbers.legend_html())
-    for block in made["areas"]:
+    units.choose()
+    imperial = units.chosen() == units.IMPERIAL
+    for block in units.converted(made["areas"], analysis) if imperial else made["areas"]:
         title = block.title + (f": {block.counts}" if block.counts else ": no target here")
         with st.expander(title, expanded=any(r.verdict == "outside" for r in block.rows)):
             words(numbers.block_html(block))

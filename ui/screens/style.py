@@ -58,6 +58,8 @@ _CSS: Final = f"""
 .ls .jump a {{ color: var(--near); margin-right: 1rem; display: inline-block; padding: .35rem 0; }}
 .ls ul {{ margin: .3rem 0; padding-left: 1.2rem; }} .ls li {{ margin: .2rem 0; }}
 .ls .howto {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 13.5rem), 1fr)); gap: 1.2rem 1.4rem; }}
+.ls .meaning {{ display: grid; grid-template-columns: minmax(0, 18rem) minmax(0, 1fr); gap: 1rem 1.6rem; }}
+.ls h4 {{ font-size: .95rem; margin: .8rem 0 .1rem; padding: 0; }}
 .ls .strip {{ width: 220px; height: 26px; border-radius: 0; }}
 .stApp [data-testid="stAlertContentError"], .stApp [data-testid="stAlertContentInfo"],
 .stApp [data-testid="stAlertContentWarning"] {{ color: var(--ink); }}
@@ -71,6 +73,7 @@ _CSS: Final = f"""
   .ls table.measures tr {{ display: block; padding: .6rem 0; border-bottom: 1px solid var(--rule); }}
   .ls table.measures td:nth-child(n) {{ width: auto; }}
   .ls table.measures td {{ display: block; border: 0; padding: .08rem 0; white-space: normal; }}
+  .ls .meaning {{ grid-template-columns: 1fr; }}
   .ls dl.facts {{ grid-template-columns: 1fr; gap: 0; }} .ls dl.facts dd {{ margin-bottom: .4rem; }}
 }}
 </style>

@@ -1,0 +1,216 @@
+"""The user's own targets, what a number means, and units: the logic behind those screens."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from shared.analysis import Measure, Score
+from shared.catalogue import MEASURES
+from shared.errors import ProfileError
+from technique.profile_schema import profile_from_text
+from technique.targets import load_profile, profile_names
+from tests import builders
+from ui import report
+from ui.screens import definitions, meaning, place, profiles, store, units
+
+
+@pytest.fixture(autouse=True)
+def _data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(store.FOLDER_VARIABLE, str(tmp_path))
+
+
+@pytest.fixture
+def owner() -> str:
+    return store.new_key()
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_a_copy_holds_the_same_targets(name: str, owner: str) -> None:
+    path = profiles.copy(owner, name, "My own")
+    copied, original = load_profile(path), load_profile(name)
+    assert copied.targets == original.targets
+    assert (copied.title, copied.use, copied.cautions) == ("My own", original.use, original.cautions)
+    assert profiles.own_profiles(owner) == (str(path),)
+    assert profiles.own_profiles(store.new_key()) == ()
+
+
+def test_one_target_changes_and_the_rest_stays(owner: str) -> None:
+    profile = load_profile(profiles.copy(owner, "easy-run", "Mine"))
+    old = profile.targets[1]
+    new = old.model_dump() | {"low": -3.0, "high": 12.0, "source": "Own judgement", "evidence": "weak"}
+    path = profiles.save(owner, "mine", profiles.as_text(profiles.with_target(profile, new)))
+    changed = load_profile(path)
+    assert (changed.targets[1].low, changed.targets[1].high) == (-3.0, 12.0)
+    assert changed.version == profile.version + 1
+    assert [t for i, t in enumerate(changed.targets) if i != 1] == [
+        t for i, t in enumerate(profile.targets) if i != 1
+    ]
+
+
+def test_a_target_can_be_added_and_taken_away(owner: str) -> None:
+    profile = load_profile(profiles.copy(owner, "easy-run", "Mine"))
+    key = next(k for k in MEASURES if profile.target(k) is None and k == "arm_swing_range")
+    target = {
+        "measure": key,
+        "side": "near",
+        "unit": "deg",
+        "low": 30.0,
+        "high": None,
+        "importance": 1,
+        "source": "common practice, no source",
+        "evidence": "common practice",
+    }
+    more = load_profile(profiles.save(owner, "mine", profiles.as_text(profiles.with_target(profile, target))))
+    assert len(more.targets) == len(profile.targets) + 1
+    less = load_profile(profiles.save(owner, "mine", profiles.as_text(profiles.without_target(more, key))))
+    assert less.targets == profile.targets
+
+
+def test_a_fault_is_said_and_nothing_is_kept(owner: str) -> None:
+    path = profiles.copy(owner, "easy-run", "Mine")
+    before = path.read_text(encoding="utf-8")
+    with pytest.raises(ProfileError, match="above high"):
+        profile = load_profile(path)
+        wrong = profile.targets[1].model_dump() | {"low": 20.0, "high": 10.0}
+        profiles.save(owner, "mine", profiles.as_text(profiles.with_target(profile, wrong)))
+    assert path.read_text(encoding="utf-8") == before
+
+
+@pytest.mark.parametrize("wish", ["", "  ", "!!!", "../.."])
+def test_a_name_without_letters_is_refused(wish: str) -> None:
+    with pytest.raises(ProfileError, match="no letter"):
+        profiles.file_name(wish)
+
+
+def test_a_built_in_name_is_refused_and_others_become_plain() -> None:
+    with pytest.raises(ProfileError, match="built-in"):
+        profiles.file_name("Easy run")
+    assert profiles.file_name("../My Sprint 2026!") == "my-sprint-2026"
+
+
+def test_exported_text_is_read_again_as_the_same() -> None:
+    for name in profile_names():
+        text = profiles.as_text(profiles.as_document(load_profile(name)))
+        assert profile_from_text(text, "x", "x.yaml").targets == load_profile(name).targets
+
+
+@pytest.mark.parametrize("key", sorted(MEASURES))
+def test_every_measure_has_a_drawing_and_words(key: str) -> None:
+    svg = definitions.drawing(key)
+    assert svg.startswith("<svg ")
+    assert "nan" not in svg
+    kind = MEASURES[key]
+    assert meaning.definition_words(kind)
+    assert meaning.MOVES[kind.area]
+
+
+def test_the_stick_figure_has_the_angles_it_is_drawn_with() -> None:
+    # Closed form: the limb's own direction gives the angle back.
+    import math
+
+    pose = definitions.POSES["knee lift"]
+    at = definitions.joints(pose)
+
+    def down(a: str, b: str) -> float:
+        return math.degrees(math.atan2(at[b][0] - at[a][0], at[b][1] - at[a][1]))
+
+    assert down("hip", "knee") == pytest.approx(pose.thigh)
+    assert down("hip", "knee") - down("knee", "ankle") == pytest.approx(pose.knee)
+    assert 180 - down("hip", "shoulder") == pytest.approx(pose.lean)
+    a = [at["shoulder"][i] - at["elbow"][i] for i in (0, 1)]
+    b = [at["wrist"][i] - at["elbow"][i] for i in (0, 1)]
+    cosine = (a[0] * b[0] + a[1] * b[1]) / (math.hypot(*a) * math.hypot(*b))
+    assert math.degrees(math.acos(cosine)) == pytest.approx(pose.elbow)
+
+
+def test_the_parts_of_an_error_are_named_largest_first() -> None:
+    m = Measure(
+        "contact_time",
+        "right",
+        0.2,
+        "s",
+        0.18,
+        0.22,
+        5,
+        "measured",
+        error_parts={"frame_rate": 0.004, "spread": 0.019},
+    )
+    assert meaning.error_words(m) == [("spread", "± 0.0190 s"), ("frame rate", "± 0.0040 s")]
+
+
+def test_meaning_tells_value_target_and_what_is_missing() -> None:
+    shown = meaning.meaning_html(builders.analysis(), "contact_time")
+    assert "0.200 s" in shown
+    assert "at most 0.250 s" in shown
+    assert "nobody has published it" in shown
+    assert "the far arm is hidden" in meaning.meaning_html(builders.analysis(), "elbow_angle_mean")
+
+
+@pytest.mark.parametrize(
+    ("key", "metric", "said"),
+    [
+        # Exact definitions: 1 in = 25.4 mm, 1 ft = 304.8 mm, 1 mile = 1609.344 m.
+        ("step_length", 1.524, "5.0"),
+        ("speed", 4.4704, "10.0"),
+        ("vertical_oscillation", 0.0762, "3.0"),
+        ("td_distance", -0.254, "−10.0"),
+        ("td_distance_com", -0.0001, "0.0"),
+    ],
+)
+def test_other_units_by_their_exact_definitions(key: str, metric: float, said: str) -> None:
+    assert units.number(metric, key) == said
+
+
+def test_the_table_changes_value_interval_and_target_together() -> None:
+    analysis = builders.analysis()
+    m = Measure("step_length", "right", 1.524, "m", 1.2192, 1.8288, 4, "measured", None, 4)
+    s = Score("step_length", "right", (0.9144, None), "inside", "x", "rhythm", 0.0)
+    analysis = replace(analysis, measures=(*analysis.measures, m), scores=(*analysis.scores, s))
+    blocks = units.converted(report.areas(analysis), analysis)
+    row = next(r for b in blocks for r in b.rows if r.key == "step_length")
+    assert (row.value, row.interval, row.target) == ("5.0 ft", "4.0 to 6.0", "at least 3.0 ft")
+    other = next(r for b in blocks for r in b.rows if r.key == "contact_time")
+    assert other.value == "0.200 s"
+
+
+def _targets_page(owner: str) -> Any:
+    def script() -> None:
+        from ui.screens.targets import targets_screen
+
+        targets_screen()
+
+    page = AppTest.from_function(script, default_timeout=60)
+    page.session_state[place.LIST] = owner
+    page.run()
+    assert not page.exception
+    return page
+
+
+def test_copy_change_and_save_on_the_page(owner: str) -> None:
+    page = _targets_page(owner)
+    next(t for t in page.text_input if t.label == "Name for your copy").set_value("My pace")
+    next(b for b in page.button if b.label == "Copy this profile").click().run()
+    assert not page.exception
+    assert page.success[0].value.startswith("Copied")
+    (path,) = profiles.own_profiles(owner)
+    next(n for n in page.number_input if n.label.startswith("To (")).set_value(25.0)
+    next(b for b in page.button if b.label == "Save this target").click().run()
+    assert not page.exception
+    assert load_profile(path).targets[0].high == 25.0
+
+
+def test_faults_are_shown_on_the_page_and_not_kept(owner: str) -> None:
+    path = profiles.copy(owner, "easy-run", "Mine")
+    page = _targets_page(owner)
+    page.selectbox[0].set_value(str(path)).run()
+    next(n for n in page.number_input if n.label.startswith("From (")).set_value(90.0)
+    next(b for b in page.button if b.label == "Save this target").click().run()
+    assert not page.exception
+    shown = " ".join([e.value for e in page.error] + [e.proto.body for e in page.get("html")])
+    assert "above high" in shown.replace("\\", "")
+    assert load_profile(path).targets[0].low is None
