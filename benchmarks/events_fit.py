@@ -31,6 +31,8 @@ DRAWS = 3
 MOVE = 0.015
 """SD of those moves, leg lengths (13 mm): pose models sit 1-50 mm off (Needham et al. 2021)."""
 STARTS = 2
+START_SPREAD = 0.035
+"""Fine windows start up to this far from the truth, in spans, so that they learn to come back."""
 PACES: tuple[Pace, ...] = ("walk", "run", "fast")
 MEASURED_WEIGHT = 0.7
 """Weight of force data against invented figures where both are there."""

@@ -131,7 +131,7 @@ def leg_path(
     if not supports:
         return None
     span = float(np.median([s.span_s for s in supports]))
-    cutoff = float(min(RELATIVE_BAND / span, 0.40 * smoothed.rate_hz))
+    cutoff = float(min(RELATIVE_BAND / span, 0.40 * min(smoothed.rate_hz, FASTEST_FITTED_HZ)))
     xy = _lowpass(xy, cutoff, smoothed.rate_hz)
     speeds = [v for s in supports if np.isfinite(v := _ball_speed(smoothed.time_s, xy, s))]
     if not speeds:
@@ -149,6 +149,8 @@ def leg_path(
     )
 
 
+FASTEST_FITTED_HZ: Final = 120.0
+"""Highest frame rate the model was fitted at; faster clips are brought to the same band."""
 RELATIVE_BAND: Final = 10.8
 """Cut-off times span: 30 Hz at the 0.36 s of easy running; a sprinter's shorter span gets more."""
 
