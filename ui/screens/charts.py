@@ -63,7 +63,7 @@ def _styles(near: Side) -> list[tuple[Side, str, str, dict[str, Any]]]:
 
 def angle_in_time(analysis: Analysis, angle: str, now_s: float) -> go.Figure:
     """One joint's angle through the clip; each point stands for a frame and can be clicked."""
-    figure = _base(f"{plots.CURVE_TITLE[angle]}, {plots.curve_caption(angle)}", "seconds", _axis_words(angle))
+    figure = _base(plots.CURVE_TITLE[angle], "seconds", _axis_words(angle))
     if angle == "trunk":
         series = [("trunk_lean", "trunk", look.TRUNK, {"width": 2.6})]
     else:

@@ -23,8 +23,8 @@ from ui.screens.viewer import viewer
 JUMPS: Final = (
     ("#work", "What to work on"),
     ("#numbers", "Numbers"),
-    ("#meaning", "What a number means"),
     ("#frames", "Frame by frame"),
+    ("#meaning", "What a number means"),
     ("#clip", "How good this clip is"),
     ("#files", "Files"),
 )
@@ -45,11 +45,11 @@ def result_screen(job: store.Job) -> None:
     _head(job, analysis)
     _cues(made, folder)
     _numbers(made, analysis)
-    st.header("What a number means", anchor="meaning")
-    meaning(job, analysis)
     st.header("Frame by frame", anchor="frames")
     viewer(job, analysis, folder)
     _video(folder)
+    st.header("What a number means", anchor="meaning")
+    meaning(job, analysis)
     _about(analysis, made)
     st.header("Files", anchor="files")
     if stale_files(job):

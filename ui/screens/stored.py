@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import math
+import os
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -17,7 +19,7 @@ from shared import landmarks as lm
 from shared.analysis import Analysis
 from shared.analysis_json import from_document
 from shared.errors import LanesideError
-from shared.files import whole_file
+from shared.files import output_error
 from shared.track import Track
 from shared.track_file import read_track
 from ui.job import ANALYSIS_NAME, TRACK_NAME
@@ -170,9 +172,15 @@ def decode_frames(clip: Path, track: Track, folder: Path, start: int, stop: int)
 
 
 def _keep(picture: Image.Image, path: Path) -> None:
+    """Written whole but not forced to the disk: hundreds of these are only a cache."""
     if not path.is_file():
-        with whole_file(path) as part:
+        part = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
+        try:
             picture.save(part, "JPEG", quality=84)
+            part.replace(path)
+        except OSError as error:
+            part.unlink(missing_ok=True)
+            raise output_error(path, error) from error
 
 
 def drawn_frame(

@@ -37,8 +37,8 @@ _CSS: Final = f"""
 .ls .small {{ font-size: .875rem; }}
 .ls img {{ max-width: 100%; height: auto; border-radius: 4px; display: block; }}
 .ls .lead {{ font-size: 1.12rem; max-width: 46rem; }}
-.ls dl.facts {{ display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: .15rem .9rem; margin: .4rem 0; }}
-.ls dl.facts dt {{ color: var(--quiet); }} .ls dl.facts dd {{ margin: 0; }}
+.ls dl.facts {{ display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: .15rem .9rem; margin: .4rem 0; padding: 0; }}
+.ls dl.facts dt {{ color: var(--quiet); }} .ls dl dt, .ls dl dd {{ margin: 0; padding: 0; }}
 .ls .word {{ font-weight: 600; white-space: nowrap; }}
 .ls .note {{ border-left: 4px solid var(--quiet); background: var(--wash); padding: .4rem .8rem; margin: .5rem 0; }}
 .ls .note.caution {{ border-color: var(--far); }}

@@ -25,9 +25,9 @@ SIDE_WORD: Final[dict[str, str]] = {
 }
 IMPORTANCE: Final[dict[int, str]] = {
     0: "0: shown, never a cue",
-    1: "1: last of the cues",
-    2: "2",
-    3: "3: first of the cues",
+    1: "1 of 3: last of the cues",
+    2: "2 of 3",
+    3: "3 of 3: first of the cues",
 }
 CHOSEN: Final = "target_profile"
 SAID: Final = "target_said"

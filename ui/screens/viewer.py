@@ -210,7 +210,10 @@ def _clicked(job: store.Job, analysis: Analysis, key: str) -> None:
         return
     now = float(analysis.time_s[min(int(st.session_state[key]), len(analysis.time_s) - 1)])
     _plot(charts.angle_in_time(analysis, angle, now), analysis, key, f"{kind}_{angle}")
-    st.caption("▼ touchdown, △ toe-off. Click a point to see its frame.")
+    st.caption(
+        f"{plots.CURVE_TITLE[angle]}: {plots.curve_caption(angle)}. ▼ touchdown, △ toe-off. "
+        "Click a point to see its frame."
+    )
 
 
 def _has_angle(analysis: Analysis, angle: str) -> bool:

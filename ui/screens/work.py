@@ -16,7 +16,9 @@ from typing import Any, Final
 
 from shared.errors import Cancelled, LanesideError
 from shared.progress import Progress
+from shared.track_file import read_track
 from ui.by_hand import FILE
+from ui.job import TRACK_NAME
 from ui.screens import store
 from ui.screens.store import FRAMES, STALE
 
@@ -132,13 +134,26 @@ def measure(key: str) -> None:
         _end(key, "done")
     except LanesideError as error:
         _fail(job, error)
+        return
+    # The result is there; its frames are decoded while the user reads the cues.
+    with suppress(LanesideError, OSError):
+        keep_frames(job)
+
+
+def keep_frames(job: store.Job) -> None:
+    """Decode every frame of the run for the viewer."""
+    from ui.screens.stored import decode_frames
+
+    track = read_track(store.result_folder(job) / TRACK_NAME)
+    first, last = int(track.frame[0]), int(track.frame[-1])
+    decode_frames(store.clip_path(job), track, store.job_folder(job.key) / FRAMES, first, last + 1)
 
 
 def _rewrite(job: store.Job, folder: Path) -> None:
     """Write tables, pictures, video and report again; the track stays as it was measured."""
-    from shared.track_file import read_track, write_track
+    from shared.track_file import write_track
     from ui.by_hand import corrected_analysis, read_corrections
-    from ui.job import TRACK_NAME, staged_folder, write_results
+    from ui.job import staged_folder, write_results
 
     track = read_track(folder / store.RESULT / TRACK_NAME)
     changed, analysis = corrected_analysis(track, job.options, read_corrections(folder / FILE))
