@@ -142,10 +142,11 @@ def _head(history: History, chosen: Sequence[str] | None) -> Head:
         "laneside/history/1",
         now(),
         people,
-        tuple(s for i in ids for s in sessions_of(history, i)),
+        # Oldest first, so that those of one day arrive in the order they were made.
+        tuple(s for i in ids for s in reversed(sessions_of(history, i))),
         tuple(clips),
         tuple(analyses),
-        tuple(r for i in ids for r in run_times_of(history, i)),
+        tuple(r for i in ids for r in reversed(run_times_of(history, i))),
     )
 
 

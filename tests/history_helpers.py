@@ -7,8 +7,11 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from shared import history as H
 from shared.analysis import Analysis
+from shared.errors import HistoryError
 from tests.builders import analysis
 
 
@@ -72,3 +75,15 @@ def everything(history: H.History) -> dict[str, object]:
             [[p.measure for p in H.session_points(history, id_of(s))] for s in H.sessions(history, a.id)],
         )
     return out
+
+
+@contextmanager
+def refused(part: str, file: Path) -> Iterator[None]:
+    """The block must fail with one sentence that names the file and holds `part`."""
+    with pytest.raises(HistoryError) as caught:
+        yield
+    text = str(caught.value)
+    assert part in text, text
+    assert str(file) in text
+    assert "\n" not in text and "Traceback" not in text
+    assert caught.value.exit_code == 9

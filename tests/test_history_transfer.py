@@ -59,6 +59,18 @@ def test_export_and_import_elsewhere_lose_nothing(tmp_path_factory, people) -> N
         H.check(there)
 
 
+def test_sessions_and_times_of_one_day_keep_their_order(tmp_path: Path) -> None:
+    with filled(tmp_path / "a.sqlite") as (a, athlete, _), H.open_history(tmp_path / "b.sqlite") as b:
+        for place in ("track", "hall", "road"):
+            session = day(a, athlete, place=place)
+            H.save_run_time(a, H.RunTime(athlete, "2026-05-01", 60.0, 8.0, "hand", session=session))
+            H.save_analysis(a, clip_analysis(0), session)
+        H.export_history(a, tmp_path / "all.zip")
+        H.import_history(b, tmp_path / "all.zip")
+        assert [s.place for s in H.sessions(b, athlete)] == ["road", "hall", "track", ""]
+        assert everything(b) == everything(a)
+
+
 def test_the_zip_is_plain_json_and_csv(tmp_path: Path) -> None:
     with filled(tmp_path / "h.sqlite") as (h, athlete, session):
         H.save_athlete(h, replace(H.athlete(h, athlete), notes="=cmd|'/c calc'!A1"))
