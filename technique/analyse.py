@@ -17,6 +17,7 @@ from technique.angles import SIDES, frame_angles, thigh_angle
 from technique.cautions import ADULT_AGE, caution_lines, cautions
 from technique.cues import cues, why_no_cues
 from technique.curves import curves
+from technique.error_events import widened
 from technique.error_model import error_table
 from technique.events import events
 from technique.measures import LARGEST_YAW_DEG, measured
@@ -68,7 +69,8 @@ def analyse(track: Track, profile: Profile, athlete: Athlete | None, created: st
     _check_length(track)
     smoothed = smooth(track)
     _check_moving(track, smoothed)
-    return analysis_of(track, smoothed, events(smoothed), profile, athlete, created, version)
+    found = widened(events(smoothed), track.labelling.near_side)
+    return analysis_of(track, smoothed, found, profile, athlete, created, version)
 
 
 def analysis_of(

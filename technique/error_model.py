@@ -89,12 +89,34 @@ class ErrorRow(_Row):
     source : str
     view : {"any", "good", "poor"}
         Kind of view the row holds for; see `view_class`.
+    relative : bool
+        Bias and SD are shares of the value, not in its unit.
     """
 
     key: str
     unit: str
     distance: Distance
     view: View = "any"
+    bias: float
+    sd: float = Field(ge=0)
+    n: int = Field(ge=0)
+    source: str = Field(min_length=3)
+    relative: bool = False
+
+    def half_widths(self, value: float) -> tuple[float, float]:
+        """95 % half-width of the spread, and size of the bias, of a value in its unit."""
+        size = abs(value) if self.relative else 1.0
+        return Z95 * self.sd * size, abs(self.bias) * size
+
+
+class EventRow(_Row):
+    """Error of one kind of event beyond its own interval, as found against known truth.
+
+    `bias` and `sd` in s; `n` events behind it; `distance` of the foot from the camera.
+    """
+
+    kind: Literal["touchdown", "toe_off"]
+    distance: Distance
     bias: float
     sd: float = Field(ge=0)
     n: int = Field(ge=0)
@@ -127,6 +149,7 @@ class ErrorTable(_Row):
     model_error: tuple[ErrorRow, ...]
     typical_sd: tuple[TypicalRow, ...]
     out_of_plane: tuple[PlaneRow, ...]
+    event_error: tuple[EventRow, ...] = ()
 
     def error(self, key: str, distance: Distance, view: View = "any") -> ErrorRow:
         """Row of a measure. KeyError if there is none.
@@ -182,7 +205,7 @@ def write_error_table(table: ErrorTable, path: Path) -> None:
     """Write a table as JSON, one row per line, so that changes can be read."""
     data = table.model_dump(by_alias=True)
     lines = ["{", f'"schema": {json.dumps(data["schema"])},', f'"made": {json.dumps(data["made"])},']
-    names = ("model_error", "typical_sd", "out_of_plane")
+    names = ("model_error", "typical_sd", "out_of_plane", "event_error")
     for name in names:
         rows = ",\n".join("  " + json.dumps(row, ensure_ascii=False) for row in data[name])
         lines.append(f'"{name}": [\n{rows}\n]' + ("," if name != names[-1] else ""))

@@ -310,6 +310,7 @@ def corrected_analysis(
     MotionError, ProfileError, CorrectionError, OptionError
     """
     from technique.analyse import Athlete, analysis_of
+    from technique.error_events import widened
     from technique.events import events
     from technique.smoothing import smooth
     from technique.targets import load_profile
@@ -319,7 +320,7 @@ def corrected_analysis(
             options = replace(options, stature_m=correction.stature_m)
     changed = corrected_track(track, corrections)
     smoothed = smooth(changed)
-    found = corrected_events(events(smoothed), changed, corrections)
+    found = corrected_events(widened(events(smoothed), changed.labelling.near_side), changed, corrections)
     athlete = Athlete(
         stature_m=options.stature_m,
         mass_kg=options.mass_kg,

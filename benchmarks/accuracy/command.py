@@ -85,7 +85,7 @@ def main(arguments: list[str] | None = None) -> int:
                 print(f"{i + 1}/{len(chosen)} {done.result()}", flush=True)
     if options.look_only:
         return 0
-    s = study(chosen, options.cache, load_error_table(START))
+    s = study(chosen, options.cache, load_error_table(START), options.workers)
     print(f"{len(s.cases)} cases judged after {time.perf_counter() - start:.0f} s", flush=True)
     (options.cache / "study.pkl").write_bytes(pickle.dumps(s))
     found = real_frames(options.cache, options.real_again)

@@ -11,17 +11,29 @@ distribution; with fewer than 19 cases the largest is taken, and an allowance fo
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from technique import error_model as em
-from technique.error_model import Distance, ErrorRow, ErrorTable, View
+from technique.error_model import Distance, ErrorRow, ErrorTable, EventRow, View
 
 FloatArray = NDArray[np.float64]
 LEFT_OUT: Final = ("model", "model bias", "strides")
 """Parts that are fitted, and the one that exact repeats do not have."""
+RELATIVE: Final = frozenset(
+    (
+        "step_length",
+        "speed",
+        "thigh_angular_velocity_forward",
+        "thigh_angular_velocity_back",
+        "hip_moment_swing_flexion",
+        "hip_moment_swing_extension",
+        "hip_power_swing_peak",
+    )
+)
+"""Measures that are some times larger in a sprint than in a jog: their error is a share of the value."""
 LEAST_GROUP: Final = 10
 """Cases that a row of its own needs; fewer are pooled with all views."""
 
@@ -57,12 +69,14 @@ def row_of(
     key: str, unit: str, distance: Distance, view: View, rows: list[dict[str, Any]], source: str
 ) -> ErrorRow:
     """One row of the table from judged cases (see `judged.measure_rows`)."""
-    errors = np.array([r["error"] for r in rows])
+    relative = key in RELATIVE
+    size = np.array([abs(r["value"]) if relative else 1.0 for r in rows])
+    errors = np.array([r["error"] for r in rows]) / size
     bias = float(errors.mean())
     needed = []
-    for r in rows:
+    for r, e, unit_size in zip(rows, errors, size):
         square, linear = others(r["parts"])
-        needed.append(needed_spread(r["error"], bias, square, linear))
+        needed.append(needed_spread(e, bias, square / unit_size, linear / unit_size))
     return ErrorRow(
         key=key,
         unit=unit,
@@ -73,7 +87,34 @@ def row_of(
         sd=_rounded(max(fitted_spread(np.array(needed)), float(errors.std(ddof=1)) / len(rows) ** 0.5)),
         n=len(rows),
         source=source,
+        relative=relative,
     )
+
+
+def event_rows_of(judged: list[dict[str, Any]], source: str) -> tuple[EventRow, ...]:
+    """Rows for events from `judged.event_rows`; the spread as for measures."""
+    out = []
+    kinds: tuple[Literal["touchdown", "toe_off"], ...] = ("touchdown", "toe_off")
+    places: tuple[Distance, ...] = ("near", "far")
+    for kind in kinds:
+        for place in places:
+            own = [r for r in judged if r["kind"] == kind and r["side"] == place and "error_ms" in r]
+            if len(own) < LEAST_GROUP:
+                continue
+            errors = np.array([r["error_ms"] for r in own]) / 1000
+            bias = float(errors.mean())
+            needed = [needed_spread(e, bias, r["half_ms"] / 1000, 0.0) for e, r in zip(errors, own)]
+            out.append(
+                EventRow(
+                    kind=kind,
+                    distance=place,
+                    bias=_rounded(bias),
+                    sd=_rounded(fitted_spread(np.array(needed))),
+                    n=len(own),
+                    source=source,
+                )
+            )
+    return tuple(out)
 
 
 def _rounded(value: float) -> float:

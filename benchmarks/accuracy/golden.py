@@ -19,6 +19,7 @@ from sample_clips.spec import ClipSpec
 from sample_clips.track import track_from_truth
 from sample_clips.truth import truth
 from sample_clips.variety import varied_runner
+from technique.error_events import widened
 from technique.error_model import error_table
 from technique.events import events
 from technique.measures import measured
@@ -43,7 +44,12 @@ def measured_slice() -> dict[str, dict[str, tuple[float, float]]]:
         known = truth(ClipSpec((runner,), Camera(), capture_rate_hz=rate, duration_s=seconds))
         track = track_from_truth(known, NOISE_PX, seed)
         smoothed = smooth(track)
-        m = motion(track, smoothed, events(smoothed), Athlete(runner.body.stature_m, 70.0))
+        m = motion(
+            track,
+            smoothed,
+            widened(events(smoothed), track.labelling.near_side),
+            Athlete(runner.body.stature_m, 70.0),
+        )
         out[f"{seed}"] = {
             f"{x.key} {x.side}": (float(f"{x.value:.6g}"), float(f"{(x.high - x.low) / 2:.4g}"))
             for x in measured(m).measures

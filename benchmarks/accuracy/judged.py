@@ -18,10 +18,12 @@ from shared.errors import LanesideError
 from shared.landmarks import Side
 from shared.track import Track
 from technique.angles import SIDES, frame_angles
+from technique.error_events import widened
 from technique.error_model import ErrorTable
 from technique.events import events
 from technique.measures import measured
 from technique.measures_motion import Athlete, Motion, motion
+from technique.smoothed import Smoothed
 from technique.smoothing import smooth
 from technique.time_base_check import checked_times
 
@@ -41,14 +43,17 @@ class Held:
     Attributes
     ----------
     seen : SeenCase
+    smoothed : Smoothed or None
     motion : Motion or None
         None where the clip was refused; `why` says so.
     events : tuple of Event
+        As told, before a table widens their intervals.
     known : Known
     why : str
     """
 
     seen: SeenCase
+    smoothed: Smoothed | None
     motion: Motion | None
     events: tuple[Event, ...]
     known: Known
@@ -65,23 +70,25 @@ def held(seen: SeenCase) -> Held:
     athlete = Athlete(stature_m=seen.stature_m, mass_kg=MASS_KG)
     known = known_values(seen.truth, spec_of(seen.case), athlete)
     if seen.track is None:
-        return Held(seen, None, (), known, seen.why)
+        return Held(seen, None, None, (), known, seen.why)
     try:
         smoothed = smooth(seen.track)
         found = events(smoothed)
         m = motion(seen.track, smoothed, found, athlete)
     except LanesideError as error:
-        return Held(seen, None, (), known, str(error))
+        return Held(seen, None, None, (), known, str(error))
     if not any(s.next_other for s in m.steps):
-        return Held(seen, None, found, known, "no whole step")
-    return Held(seen, m, found, known, "")
+        return Held(seen, smoothed, None, found, known, "no whole step")
+    return Held(seen, smoothed, m, found, known, "")
 
 
 def measures_of(one: Held, table: ErrorTable | None = None) -> tuple[Measure, ...]:
     """The case's measures with an error table (default: the program's own)."""
-    if one.motion is None:
+    if one.motion is None or one.smoothed is None:
         return ()
-    return checked_times(one.motion, measured(one.motion, table).measures)[0]
+    found = widened(one.events, one.track.labelling.near_side, table)
+    m = motion(one.track, one.smoothed, found, one.motion.athlete)
+    return checked_times(m, measured(m, table).measures)[0]
 
 
 def sides_turned(one: Held) -> bool:
@@ -172,6 +179,7 @@ def event_rows(one: Held) -> list[dict[str, Any]]:
                     | {
                         "missed": False,
                         "error_ms": 1000 * (e.time_s - t),
+                        "half_ms": 500 * (e.high_s - e.low_s),
                         "inside": bool(e.low_s <= t <= e.high_s),
                     }
                 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -11,8 +12,8 @@ import pandas as pd
 
 from benchmarks.accuracy import judged as j
 from benchmarks.accuracy.cases import LONGEST, Case
-from benchmarks.accuracy.fitting import bare, fitted_table
-from benchmarks.accuracy.seen import seen_cases
+from benchmarks.accuracy.fitting import bare, event_rows_of, fitted_table
+from benchmarks.accuracy.seen import seen_case
 from technique import error_model as em
 from technique.error_model import ErrorTable
 
@@ -67,7 +68,55 @@ def with_inside(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return rows
 
 
-def study(chosen: list[Case], folder: Path, start: ErrorTable) -> Study:
+@dataclass(frozen=True)
+class _Case:
+    """One case after the first stage."""
+
+    held: j.Held
+    events: list[dict[str, Any]]
+    angles: list[dict[str, Any]]
+    legs: dict[str, Any]
+
+    @property
+    def number(self) -> int:
+        return self.held.seen.case.number
+
+    @property
+    def fit(self) -> bool:
+        """True where the case tells of errors, and not of sides taken the wrong way round."""
+        return self.held.motion is not None and not j.sides_turned(self.held)
+
+
+def _first(number_and_folder: tuple[Case, Path]) -> _Case | None:
+    case, folder = number_and_folder
+    seen = seen_case(case, folder)
+    if seen is None:
+        return None
+    h = j.held(seen)
+    if h.motion is None:
+        return _Case(h, [], [], {})
+    bad, told = j.exchanged(h.track, h.seen.truth)
+    angles = [
+        {
+            "case": case.number,
+            "angle": name,
+            "n": len(e),
+            "mae": _mean_abs(e),
+            "bias": _mean(e),
+            "rms": _rms(e),
+        }
+        for name, e in j.angle_errors(h).items()
+        if len(e)
+    ]
+    return _Case(h, j.event_rows(h), angles, {"case": case.number, "bad": bad, "told": told})
+
+
+def _rows(one_and_table: tuple[j.Held, ErrorTable]) -> list[dict[str, Any]]:
+    one, table = one_and_table
+    return _with_view(one, j.measure_rows(one, table))
+
+
+def study(chosen: list[Case], folder: Path, start: ErrorTable, workers: int = 1) -> Study:
     """Run the technique stage on everything in the cache and hold it against the truth.
 
     Parameters
@@ -77,52 +126,55 @@ def study(chosen: list[Case], folder: Path, start: ErrorTable) -> Study:
         The cache that `seen.look` filled.
     start : ErrorTable
         Rows for what the cases cannot tell.
+    workers : int
+        Processes.
     """
-    everything = [j.held(s) for s in seen_cases(chosen, folder)]
-    good = [h for h in everything if h.motion is not None]
-    usable = [h for h in good if not j.sides_turned(h)]
-    zero = bare(start)
-    plain = {h.seen.case.number: _with_view(h, j.measure_rows(h, zero)) for h in good}
-    fit_rows = {h.seen.case.number: plain[h.seen.case.number] for h in usable}
-    made = f"fitted on {len(fit_rows)} rendered runners; rows with n = 0 from literature or judged"
-    source = f"{len(fit_rows)} {SOURCE}"
-    tables = []
-    for fold in (0, 1):
-        train = [r for n, rows in fit_rows.items() if fold_of(n) != fold for r in rows]
-        tables.append(fitted_table(train, start, made, source))
-    final = fitted_table([r for rows in fit_rows.values() for r in rows], start, made, source)
-    measures: list[dict[str, Any]] = []
-    for h in good:
-        rows = with_inside(_with_view(h, j.measure_rows(h, tables[fold_of(h.seen.case.number)])))
-        raw = {(r["key"], r["side"]): r.get("error") for r in plain[h.seen.case.number]}
-        for r in rows:
-            r["raw_error"] = raw.get((r["key"], r["side"]))
-        measures += rows
-    angles = [
-        {
-            "case": h.seen.case.number,
-            "angle": name,
-            "n": len(e),
-            "mae": _mean_abs(e),
-            "bias": _mean(e),
-            "rms": _rms(e),
-        }
-        for h in good
-        for name, e in j.angle_errors(h).items()
-        if len(e)
-    ]
-    legs = []
-    for h in good:
-        bad, told = j.exchanged(h.track, h.seen.truth)
-        legs.append({"case": h.seen.case.number, "bad": bad, "told": told})
+    with ProcessPoolExecutor(workers) as pool:
+        done = [c for c in pool.map(_first, [(c, folder) for c in chosen]) if c is not None]
+        good = [c for c in done if c.held.motion is not None]
+        made = f"fitted on {sum(c.fit for c in good)} rendered runners; n = 0: from literature or judged"
+
+        def fitted(train: list[_Case]) -> tuple[ErrorTable, dict[int, list[dict[str, Any]]]]:
+            source = f"{len(train)} {SOURCE}"
+            events = event_rows_of([r for c in train for r in c.events], source)
+            plain = bare(start).model_copy(update={"event_error": events})
+            rows = dict(zip([c.number for c in train], pool.map(_rows, [(c.held, plain) for c in train])))
+            table = fitted_table([r for own in rows.values() for r in own], start, made, source)
+            return table.model_copy(update={"event_error": events}), rows
+
+        halves = [fitted([c for c in good if c.fit and fold_of(c.number) != fold])[0] for fold in (0, 1)]
+        final, plain_rows = fitted([c for c in good if c.fit])
+        tested = pool.map(_rows, [(c.held, halves[fold_of(c.number)]) for c in good])
+        measures: list[dict[str, Any]] = []
+        for c, rows in zip(good, tested):
+            raw = {(r["key"], r["side"]): r.get("error") for r in plain_rows.get(c.number, [])}
+            for r in with_inside(rows):
+                r["raw_error"] = raw.get((r["key"], r["side"]))
+                measures.append(r)
+    events = []
+    for c in good:
+        events += _with_widened(c.events, halves[fold_of(c.number)])
     return Study(
-        cases=pd.DataFrame([_case_facts(h) for h in everything]),
+        cases=pd.DataFrame([_case_facts(c.held) for c in done]),
         measures=pd.DataFrame(measures),
-        events=pd.DataFrame([r for h in good for r in j.event_rows(h)]),
-        angles=pd.DataFrame(angles),
-        legs=pd.DataFrame(legs),
+        events=pd.DataFrame(events),
+        angles=pd.DataFrame([r for c in good for r in c.angles]),
+        legs=pd.DataFrame([c.legs for c in good]),
         table=final,
     )
+
+
+def _with_widened(rows: list[dict[str, Any]], table: ErrorTable) -> list[dict[str, Any]]:
+    """Event rows with whether the widened interval holds."""
+    known = {(r.kind, r.distance): r for r in table.event_error}
+    out = []
+    for r in rows:
+        row = known.get((r["kind"], r["side"]))
+        if row is not None and "error_ms" in r:
+            half = np.hypot(r["half_ms"], 1000 * em.Z95 * row.sd) + 1000 * abs(row.bias)
+            r = r | {"inside": abs(r["error_ms"]) <= half, "inside_own": r["inside"], "claimed_ms": half}
+        out.append(r)
+    return out
 
 
 def _case_facts(h: j.Held) -> dict[str, Any]:
