@@ -116,8 +116,8 @@ def _curve(m: Motion, key: str, side: SideOrBoth, own: Side, table: ErrorTable) 
     freedom = em.PRIOR_STRIDES + n - 1
     pooled = (em.PRIOR_STRIDES * TYPICAL_SD_DEG**2 + (n - 1) * sd**2) / freedom
     spread = float(stats.t.ppf(0.975, freedom)) * np.sqrt(pooled / n)
-    view = em.view_class(m.yaw_deg, m.leg_px)
-    row = table.error(ERROR_KEY[key], "far" if side == m.far else "near", view)
+    kind = em.view_class(m.yaw_deg, m.leg_px)
+    row = table.error(ERROR_KEY[key], "far" if side == m.far else "near", kind)
     plane = table.plane(ERROR_KEY[key])
     noise, roll, view = _pose_errors(m, key, own, kept[0][0])
     squares = spread**2 + noise**2 / n + roll**2 + (em.Z95 * row.sd) ** 2 + plane**2

@@ -12,9 +12,11 @@ from pydantic import ValidationError
 from scipy import stats
 
 from shared import landmarks as lm
+from shared.analysis import Event
 from shared.catalogue import MEASURES
 from technique import error_model as em
 from technique.angles import knee_flexion, thigh_angle, trunk_lean
+from technique.error_events import widened
 from technique.measures import SPRING_KEYS
 from technique.measures_legs import slope
 
@@ -198,7 +200,7 @@ def test_every_measure_has_rows_in_the_table() -> None:
             continue  # their error is propagated from times and speed
         for distance in ("near", "far"):
             row = table.error(key, distance)
-            assert row.unit == kind.unit and row.sd > 0 and len(row.source) > 10
+            assert row.unit == kind.unit and row.sd + abs(row.bias) > 0 and len(row.source) > 10
         assert table.typical(key) > 0
     assert all(row.key in MEASURES for row in (*table.model_error, *table.typical_sd, *table.out_of_plane))
 
@@ -230,3 +232,61 @@ def test_a_row_from_known_truth_takes_out_what_other_parts_explain() -> None:
     assert em.error_row("knee_flexion_td", "deg", "near", [1, 2], [50, 50], "simulated").sd == 0.0
     with pytest.raises(ValueError, match="at least 2"):
         em.error_row("knee_flexion_td", "deg", "near", [1.0], [1.0], "simulated")
+
+
+def rows_table(*rows: em.ErrorRow) -> em.ErrorTable:
+    return em.error_table().model_copy(update={"model_error": rows})
+
+
+def an_error_row(distance: em.Distance, view: em.View, sd: float, relative: bool = False) -> em.ErrorRow:
+    return em.ErrorRow(
+        key="speed", unit="m/s", distance=distance, view=view, bias=-0.1, sd=sd, n=9, source="made up",
+        relative=relative,
+    )  # fmt: skip
+
+
+def test_the_row_of_the_view_then_of_any_view_then_of_the_near_side() -> None:
+    rows = [
+        an_error_row("near", "good", 1.0),
+        an_error_row("near", "any", 2.0),
+        an_error_row("far", "poor", 3.0),
+    ]
+    table = rows_table(*rows)
+    assert table.error("speed", "near", "good").sd == 1.0
+    assert table.error("speed", "near", "poor").sd == table.error("speed", "near").sd == 2.0
+    assert table.error("speed", "far", "poor").sd == table.error("speed", "far").sd == 3.0
+    assert table.error("speed", "far", "good").sd == 1.0
+    with pytest.raises(KeyError):
+        table.error("contact_time", "near")
+
+
+def test_a_relative_row_grows_with_the_value() -> None:
+    row = an_error_row("near", "any", 0.02, relative=True)
+    assert row.half_widths(-8.0) == (pytest.approx(em.Z95 * 0.16), pytest.approx(0.8))
+    assert an_error_row("near", "any", 0.02).half_widths(8.0) == (pytest.approx(em.Z95 * 0.02), 0.1)
+
+
+def test_events_are_widened_by_kind_and_distance() -> None:
+    row = em.EventRow(kind="touchdown", distance="far", bias=-0.002, sd=0.004, n=30, source="made up")
+    table = em.error_table().model_copy(update={"event_error": (row,)})
+    found = [
+        Event("touchdown", "left", 1.0, 0.997, 1.006, 120),
+        Event("touchdown", "right", 1.2, 1.19, 1.21, 144),
+        Event("toe_off", "left", 1.3, 1.29, 1.31, 156),
+    ]
+    far, *others = widened(found, "right", table)
+    assert others == found[1:]
+    assert far.time_s == 1.0
+    assert 1.0 - far.low_s == pytest.approx(np.hypot(0.003, em.Z95 * 0.004) + 0.002)
+    assert far.high_s - 1.0 == pytest.approx(np.hypot(0.006, em.Z95 * 0.004) + 0.002)
+
+
+def test_widened_intervals_hold_95_of_100_by_simulation() -> None:
+    rng = np.random.default_rng(8)
+    row = em.EventRow(kind="touchdown", distance="near", bias=0.0, sd=0.004, n=30, source="made up")
+    table = em.error_table().model_copy(update={"event_error": (row,)})
+    own = 0.003
+    errors = rng.normal(0, own, 4000) + rng.normal(0, row.sd, 4000)
+    found = [Event("touchdown", "left", 1 + e, 1 + e - em.Z95 * own, 1 + e + em.Z95 * own, 0) for e in errors]
+    inside = [e.low_s <= 1.0 <= e.high_s for e in widened(found, "left", table)]
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.012)
