@@ -1,0 +1,254 @@
+"""A take: what one session's clips show in one condition, with what decides if two may be compared."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from shared.analysis import Analysis, Measure
+from shared.catalogue import SYMMETRY_PREFIX
+from shared.history_values import SeriesPoint
+from shared.landmarks import Side, SideOrBoth
+from technique.measures import TIME_KEYS
+from technique.pooling import pooled, pooled_passes
+
+LARGEST_SPEED_CHANGE: Final[float] = 0.05
+"""Share of speed beyond which nothing but the speed is compared (a judgement)."""
+LARGEST_RATE_CHANGE: Final[float] = 0.05
+LARGEST_YAW_CHANGE_DEG: Final[float] = 10.0
+"""Camera angles further apart than this are another view (a judgement)."""
+TIMED: Final[frozenset[str]] = frozenset(
+    (
+        *TIME_KEYS,
+        "speed",
+        "step_length",
+        "leg_stiffness",
+        "vertical_stiffness",
+        "vertical_force_peak",
+        "thigh_angular_velocity_forward",
+        "thigh_angular_velocity_back",
+        "hip_moment_swing_flexion",
+        "hip_moment_swing_extension",
+        "hip_power_swing_peak",
+    )
+)
+"""Measures that rest on the time base and the frame rate."""
+AT_EVENT: Final[tuple[str, ...]] = ("_td", "_to", "_midstance", "td_distance", "strike_pattern")
+"""Read at a touchdown or toe-off, which another frame rate picks otherwise."""
+FREE_OF_VIEW: Final[frozenset[str]] = frozenset((*TIME_KEYS, "vertical_force_peak"))
+
+
+@dataclass(frozen=True)
+class Take:
+    """What the clips of one athlete, day and condition show together.
+
+    Attributes
+    ----------
+    label : str
+        In the user's words ("before", "with the belt").
+    date : str
+        ISO 8601 day or day and time; empty when not known.
+    measures : tuple of Measure
+        Pooled over the clips; see `technique.pooling`.
+    near_sides : frozenset of {"left", "right"}
+        Sides that were towards the camera in one of the clips.
+    cameras : frozenset of {"still", "panning", "treadmill"}
+    capture_rates_hz : tuple of float
+        Lowest and highest.
+    yaw_deg : float or None
+        Camera off a true side view, mean of the clips; None when not known.
+    models, versions : frozenset of str
+        Pose weights and program versions (major.minor).
+    time_bases : frozenset of str
+        Empty when not known.
+    speed_mps : float or None
+        Measured, else as given for the session.
+    scale_from : frozenset of str
+        Where metres come from, with the stature it rests on; empty when not known.
+    clips : frozenset of str
+        Hashes of the files.
+    """
+
+    label: str
+    date: str
+    measures: tuple[Measure, ...]
+    near_sides: frozenset[Side]
+    cameras: frozenset[str]
+    capture_rates_hz: tuple[float, float]
+    yaw_deg: float | None
+    models: frozenset[str]
+    versions: frozenset[str]
+    time_bases: frozenset[str]
+    speed_mps: float | None
+    scale_from: frozenset[str]
+    clips: frozenset[str]
+
+    def measure(self, key: str, side: SideOrBoth) -> Measure | None:
+        """The measure of that key and side, or None."""
+        return next((m for m in self.measures if m.key == key and m.side == side), None)
+
+    @property
+    def day(self) -> str:
+        """The day alone."""
+        return self.date[:10]
+
+
+def take(analyses: Sequence[Analysis], label: str, date: str = "", speed_mps: float | None = None) -> Take:
+    """A take from the analyses of its clips.
+
+    Parameters
+    ----------
+    analyses : sequence of Analysis
+        One or more passes of one athlete in one condition, each clip once.
+    label : str
+    date : str
+        Day of filming. Without it, two takes count as filmed on different days.
+    speed_mps : float, optional
+        As given for the session; the measured speed goes before it.
+
+    Raises
+    ------
+    ValueError
+        If there is no analysis, or a clip stands in it twice.
+    """
+    measures = pooled(analyses)
+    yaws = [abs(a.quality.off_perpendicular_deg) for a in analyses]
+    known = [y for y in yaws if np.isfinite(y)]
+    scales = {
+        f"{a.scale.source} {a.athlete.get('stature_m') if a.scale.source == 'stature' else ''}".strip()
+        for a in analyses
+        if a.scale is not None
+    }
+    rates = [a.clip.capture_rate_hz for a in analyses]
+    return Take(
+        label,
+        date,
+        measures,
+        frozenset(a.near_side for a in analyses),
+        frozenset(a.camera for a in analyses),
+        (min(rates), max(rates)),
+        float(np.mean(known)) if len(known) == len(yaws) else None,
+        frozenset(a.provenance.model for a in analyses),
+        frozenset(_short(a.provenance.program_version) for a in analyses),
+        frozenset(_time_base(a.clip.time_base) for a in analyses),
+        _speed(measures, speed_mps),
+        frozenset(scales),
+        frozenset(a.clip.sha256 for a in analyses),
+    )
+
+
+def stored_take(points: Sequence[SeriesPoint], label: str = "") -> Take:
+    """A take from what the history has at hand for one session (`history.session_points`).
+
+    The camera's angle, the time base and the origin of the scale are not among it; where they
+    matter, load the analyses and use `take`.
+
+    Raises
+    ------
+    ValueError
+        If there is no point.
+    """
+    if not points:
+        raise ValueError("there is nothing in this session")
+    heads = {p.analysis.id: p.analysis for p in points}
+    measures = {id_: [p.measure for p in points if p.analysis.id == id_] for id_ in heads}
+    sides = [h.near_side for h in heads.values()]
+    one = next(iter(measures.values()))
+    together = tuple(one) if len(heads) == 1 else pooled_passes(list(measures.values()), sides)
+    session = points[0].session
+    rates = [h.capture_rate_hz for h in heads.values()]
+    return Take(
+        label or session.condition or session.date,
+        session.date,
+        together,
+        frozenset(sides),
+        frozenset(h.camera for h in heads.values()),
+        (min(rates), max(rates)),
+        None,
+        frozenset(h.model for h in heads.values()),
+        frozenset(_short(h.program_version) for h in heads.values()),
+        frozenset(),
+        _speed(together, session.speed_mps),
+        frozenset(),
+        frozenset(h.clip for h in heads.values()),
+    )
+
+
+def whole_reason(a: Take, b: Take) -> str | None:
+    """Why nothing in two takes may be compared, or None."""
+    if a.clips & b.clips:
+        return "both hold the same clip"
+    if ("treadmill" in a.cameras) != ("treadmill" in b.cameras):
+        return "one was run on a treadmill and the other on the ground"
+    if a.models != b.models:
+        return "the landmarks were found by another model; measure both clips again in the same way"
+    if a.versions != b.versions:
+        return "they were measured by different versions of the program; measure both clips again"
+    return None
+
+
+def measure_reason(a: Take, b: Take, key: str, side: SideOrBoth) -> str | None:
+    """Why this measure may not be compared between two takes, or None.
+
+    The speed is judged by `speed_reason`, apart, since it holds for all measures alike.
+    """
+    own = key.removeprefix(SYMMETRY_PREFIX)
+    timed = own in TIMED
+    if timed and a.time_bases and b.time_bases and a.time_bases != b.time_bases:
+        return "the capture rate of one was given by hand, that of the other read from the file"
+    low, high = (
+        min(a.capture_rates_hz[0], b.capture_rates_hz[0]),
+        max(a.capture_rates_hz[1], b.capture_rates_hz[1]),
+    )
+    at_event = own.endswith(AT_EVENT[:3]) or own.startswith(AT_EVENT[3:])
+    if (timed or at_event) and high > low * (1.0 + LARGEST_RATE_CHANGE):
+        return f"other frame rate ({low:.0f} and {high:.0f} frames/s)"
+    if key.startswith(SYMMETRY_PREFIX) and a.near_sides != b.near_sides:
+        return "not the same sides were filmed"
+    if side == "both":
+        if own not in TIMED and not (a.near_sides & b.near_sides):
+            return "filmed from the other side"
+    elif (side in a.near_sides) != (side in b.near_sides):
+        far = b if side in a.near_sides else a
+        return f"the other side was filmed: the {side} side is the far one in “{far.label}”"
+    if own in FREE_OF_VIEW:
+        return None
+    if ("panning" in a.cameras) != ("panning" in b.cameras):
+        return "the camera turned in one and stood still in the other"
+    if (
+        a.yaw_deg is not None
+        and b.yaw_deg is not None
+        and abs(a.yaw_deg - b.yaw_deg) > LARGEST_YAW_CHANGE_DEG
+    ):
+        return (
+            f"other view: the camera stood {a.yaw_deg:.0f}° off a true side view in one "
+            f"and {b.yaw_deg:.0f}° in the other"
+        )
+    return None
+
+
+def speed_reason(before: float | None, after: float | None) -> str | None:
+    """Sentence part when two speeds differ by more than 5 %, or None."""
+    if before is None or after is None or before <= 0 or after <= 0:
+        return None
+    change = after / before - 1.0
+    if abs(change) <= LARGEST_SPEED_CHANGE:
+        return None
+    word = "faster" if change > 0 else "slower"
+    return f"the speed differs by more than 5 % ({before:.2f} and {after:.2f} m/s, {100 * abs(change):.0f} % {word})"
+
+
+def _speed(measures: Sequence[Measure], given: float | None) -> float | None:
+    return next((m.value for m in measures if m.key == "speed" and m.value is not None), given)
+
+
+def _short(version: str) -> str:
+    return ".".join(version.split(".")[:2])
+
+
+def _time_base(base: str) -> str:
+    """A tag stands in the file too."""
+    return "user" if base == "user" else "file"
