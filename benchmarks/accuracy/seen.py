@@ -96,6 +96,10 @@ def pixel_version() -> str:
     return digest.hexdigest()[:12]
 
 
+PIXELS: Final = pixel_version()
+"""Of the code that was loaded, not of what lies on disk by the time a case is looked at."""
+
+
 def given_stature(case: Case, truth_stature_m: float) -> float:
     """What the user says about the stature: to the centimetre, and 1 cm (1 SD) off."""
     rng = np.random.default_rng(6000 + case.number)
@@ -121,7 +125,7 @@ def look(case: Case, folder: Path, again: bool = False, any_version: bool = Fals
     clip, kept = folder / f"{case.name}.mp4", folder / f"{case.name}.seen.pkl"
     note = folder / f"{case.name}.json"
     old = json.loads(note.read_text()) if note.exists() else {}
-    spec_hash, version = _spec_hash(case), pixel_version()
+    spec_hash, version = _spec_hash(case), PIXELS
     start = time.perf_counter()
     if old.get("spec") != spec_hash or not clip.exists() or not truth_path(clip).exists():
         render_clip(spec_of(case), clip)
