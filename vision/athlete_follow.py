@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Sequence
+from concurrent.futures import Executor, Future
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -137,13 +140,16 @@ def follow(
     progress: Progress = silent,
     total: int | None = None,
     clip: str = "the clip",
+    pool: Executor | None = None,
+    depth: int = 3,
 ) -> RawTrack:
     """Landmarks of one person in every frame.
 
     Parameters
     ----------
     frames : iterable of FrameLike
-        All frames of the clip, in order; read once, none kept.
+        Frames of the clip, in order, all from a second before the person is first seen; read
+        once, none kept, and no longer than the person can be there.
     person : Person
         Whom to follow.
     engine : PoseEngine
@@ -158,6 +164,10 @@ def follow(
         Frames in the clip, for `progress`.
     clip : str
         Name of the clip, for the message.
+    pool : Executor, optional
+        Threads that look at the next `depth` frames along the coarse path while this one is
+        being finished; the result is the same.
+    depth : int
 
     Returns
     -------
@@ -172,13 +182,17 @@ def follow(
     """
     follower = _Follower(person, others, engine, look or Look())
     rows: list[_Row] = []
-    for count, frame in enumerate(frames, start=1):
-        progress("following the athlete", count, total)
-        pose = follower.step(frame)
-        if on_frame is not None:
-            on_frame(frame, pose)
-        if pose is not None or rows:
-            rows.append(_row(frame, pose))
+    with closing(_looked_at(frames, follower, pool, depth)) as coming:
+        for frame, looking in coming:
+            progress("following the athlete", frame.index + 1, total)
+            pose = follower.step(frame, None if looking is None else looking.result())
+            if on_frame is not None:
+                on_frame(frame, pose)
+            if pose is not None or rows:
+                rows.append(_row(frame, pose))
+            if follower.gone(frame.time_s):
+                break
+    progress("following the athlete", total or len(rows), total)
     while rows and np.isnan(rows[-1].score):
         rows.pop()
     if not rows:
@@ -200,6 +214,28 @@ def follow(
     )
 
 
+def _looked_at(
+    frames: Iterable[FrameLike], follower: _Follower, pool: Executor | None, depth: int
+) -> Generator[tuple[FrameLike, Future[PoseResult] | None], None, None]:
+    """The frames, each with the look at it that has begun, if one could begin before its turn."""
+    waiting: deque[tuple[FrameLike, Future[PoseResult] | None]] = deque()
+    try:
+        for frame in frames:
+            window = None if pool is None else follower.certain_window(frame.time_s)
+            looking = (
+                None if pool is None or window is None else pool.submit(follower.landmarks, frame.rgb, window)
+            )
+            waiting.append((frame, looking))
+            if pool is None or len(waiting) > depth:
+                yield waiting.popleft()
+        while waiting:
+            yield waiting.popleft()
+    finally:
+        for _frame, looking in waiting:
+            if looking is not None:
+                looking.cancel()
+
+
 class _Follower:
     """State of the fine pass: the frame before, and everybody's rough path."""
 
@@ -214,14 +250,35 @@ class _Follower:
         self._look = look
         self._last: tuple[float, PoseResult] | None = None
 
-    def step(self, frame: FrameLike) -> PoseResult | None:
-        """The person's landmarks in the next frame, or None."""
+    def landmarks(self, rgb: NDArray[np.uint8], window: Window) -> PoseResult:
+        """What the engine sees there; needs nothing of the frames before."""
+        return self._engine.landmarks(rgb, window)
+
+    def certain_window(self, time_s: float) -> Window | None:
+        """The window that `step` will look at first, where the frames before can't change it."""
+        return (
+            self._window(time_s) if self._look.source == "path" and self._path.near(time_s, 0.0) else None
+        )
+
+    def gone(self, time_s: float) -> bool:
+        """Whether the person can't be found in any later frame."""
+        return self._last is None and time_s > self._path.last_s + BEYOND_S
+
+    def step(self, frame: FrameLike, first_look: PoseResult | None = None) -> PoseResult | None:
+        """The person's landmarks in the next frame, or None.
+
+        Parameters
+        ----------
+        frame : FrameLike
+        first_look : PoseResult, optional
+            What was seen in the frame's `certain_window`.
+        """
         time_s = frame.time_s
         near_end = self._path.near(time_s)
         if not near_end and self._last is None:
             return None
         height, width = frame.rgb.shape[:2]
-        pose = self._seen(frame, self._window(time_s))
+        pose = self._seen(frame, self._window(time_s), first_look)
         if pose is None and near_end:
             pose = self._found_again(frame)
         if pose is not None and _inside(pose.xy_px, width, height).mean() < MIN_INSIDE:
@@ -243,8 +300,10 @@ class _Follower:
         turn = self._path.rotation(time_s) if self._look.turned else 0.0
         return Window(float(x), float(y), 2 * radius * self._look.margin, turn)
 
-    def _seen(self, frame: FrameLike, window: Window) -> PoseResult | None:
-        pose = self._engine.landmarks(frame.rgb, window)
+    def _seen(
+        self, frame: FrameLike, window: Window, looked: PoseResult | None = None
+    ) -> PoseResult | None:
+        pose = self.landmarks(frame.rgb, window) if looked is None else looked
         if not self._is_athlete(pose, frame.time_s):
             return None
         off = float(np.hypot(pose.centre[0] - window.x, pose.centre[1] - window.y))

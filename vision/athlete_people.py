@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from shared import landmarks as lm
 from shared.progress import Progress, silent
+from vision.ahead import each
 from vision.athlete_links import Path, link, steady
 from vision.person_detector import PersonBox
 from vision.pose import PoseEngine, PoseResult, body_window
@@ -187,6 +189,7 @@ def find_people(
     scale: float = 1.0,
     progress: Progress = silent,
     total: int | None = None,
+    pool: Executor | None = None,
 ) -> list[Person]:
     """Everybody in the clip.
 
@@ -203,6 +206,8 @@ def find_people(
         Stage "looking for people".
     total : int, optional
         Frames in the clip, for `progress`.
+    pool : Executor, optional
+        Threads to share the work of each picture; the result is the same.
 
     Returns
     -------
@@ -227,10 +232,10 @@ def find_people(
         rgb = frame.rgb
         picture = (rgb.shape[1], rgb.shape[0])
         expected = [path.expected(frame.time_s) for path in paths if path.alive(frame.time_s)]
-        boxes = _boxes(rgb, engine, expected, small=frame.time_s >= next_small_s)
+        boxes = _boxes(rgb, engine, expected, frame.time_s >= next_small_s, pool)
         if frame.time_s >= next_small_s:
             next_small_s = frame.time_s + SMALL_TILE_PERIOD_S
-        sightings = [_sighting(frame, result) for result in _results(rgb, engine, boxes, picture)]
+        sightings = [_sighting(frame, result) for result in _results(rgb, engine, boxes, picture, pool)]
         paths = link(paths, sightings, frame.time_s)
     seconds = last_s - first_s if paths else 0.0
     size = (round(picture[0] * scale), round(picture[1] * scale))
@@ -258,17 +263,26 @@ def boxes_near(
 
 
 def _boxes(
-    rgb: ByteImage, engine: PoseEngine, expected: list[tuple[FloatArray, float]], small: bool
+    rgb: ByteImage,
+    engine: PoseEngine,
+    expected: list[tuple[FloatArray, float]],
+    small: bool,
+    pool: Executor | None,
 ) -> list[PersonBox]:
     """People in one picture, found at all scales, the same person once."""
     height, width = rgb.shape[:2]
     large_tiles, small_tiles = tiles(width, height)
-    found = engine.detect(rgb) + _in_tiles(rgb, engine, large_tiles)
+    parts = large_tiles + (small_tiles if small else [])
+    whole, *in_parts = each(pool, engine.detect, [rgb, *(_part(rgb, part) for part in parts)])
+    moved = [
+        [box.moved(1.0, left, top) for box in boxes]
+        for boxes, (left, top, _side) in zip(in_parts, parts, strict=True)
+    ]
+    found = whole + [box for boxes in moved[: len(large_tiles)] for box in boxes]
     for centre, radius in expected:
         if not any(_near(box.hip, box.radius, centre, radius, 0.5) for box in found):
             found += boxes_near(rgb, engine, centre, radius)
-    if small:
-        found += _in_tiles(rgb, engine, small_tiles)
+    found += [box for boxes in moved[len(large_tiles) :] for box in boxes]
     kept: list[PersonBox] = []
     for box in sorted(found, key=lambda b: -b.score):
         if not any(_near(box.hip, box.radius, other.hip, other.radius, SAME_BODY) for other in kept):
@@ -276,21 +290,21 @@ def _boxes(
     return sorted(kept, key=lambda b: -b.radius)[:MOST_PEOPLE]
 
 
-def _in_tiles(rgb: ByteImage, engine: PoseEngine, parts: list[tuple[int, int, int]]) -> list[PersonBox]:
-    return [
-        box.moved(1.0, left, top)
-        for left, top, side in parts
-        for box in engine.detect(np.ascontiguousarray(rgb[top : top + side, left : left + side]))
-    ]
+def _part(rgb: ByteImage, part: tuple[int, int, int]) -> ByteImage:
+    left, top, side = part
+    return np.ascontiguousarray(rgb[top : top + side, left : left + side])
 
 
 def _results(
-    rgb: ByteImage, engine: PoseEngine, boxes: list[PersonBox], picture: tuple[int, int]
+    rgb: ByteImage,
+    engine: PoseEngine,
+    boxes: list[PersonBox],
+    picture: tuple[int, int],
+    pool: Executor | None,
 ) -> list[PoseResult]:
     """Landmarks of the people in `boxes`; whoever turns out to be no person, or twice, is dropped."""
     kept: list[PoseResult] = []
-    for box in boxes:
-        result = engine.landmarks(rgb, body_window(box), quick=True)
+    for result in each(pool, lambda box: engine.landmarks(rgb, body_window(box), quick=True), boxes):
         inside = np.all((result.centre >= 0) & (result.centre <= picture))
         twice = any(_near(result.centre, result.radius, k.centre, k.radius, SAME_BODY) for k in kept)
         if result.score >= MIN_PERSON and inside and not twice:

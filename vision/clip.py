@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -61,7 +61,7 @@ def frames(
     max_height: int | None = None,
     grey: bool = False,
     threads: int = 1,
-) -> Iterator[Frame]:
+) -> Generator[Frame, None, None]:
     """Decode a clip, frame by frame, in order of showing.
 
     Parameters

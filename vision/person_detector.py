@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.weights import DETECTOR_SHAPES, Model, Weights
+from vision.weights import DETECTOR_SHAPES, SharedModel, Weights
 
 FloatArray = NDArray[np.float64]
 ByteImage = NDArray[np.uint8]
@@ -168,7 +168,7 @@ def merged(
 
 
 class PersonDetector:
-    """Finds the people in a picture.
+    """Finds the people in a picture; may be called from several threads.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ class PersonDetector:
     """
 
     def __init__(self, weights: Weights, threads: int = 1) -> None:
-        self._model = Model(weights.detector, DETECTOR_SHAPES, weights.name, threads)
+        self._model = SharedModel(weights.detector, DETECTOR_SHAPES, weights.name, threads)
         self._anchors = anchors()
 
     def __call__(self, rgb: ByteImage, min_score: float = MIN_SCORE) -> list[PersonBox]:

@@ -18,7 +18,7 @@ from shared import landmarks as lm
 from vision.heat import SHARP, HeatCentroid, refined_by_heat
 from vision.person_detector import PersonBox, PersonDetector, axis_rotation
 from vision.views import DOUBT, PLANS, Effort, View, agreed, disagreement
-from vision.weights import LANDMARK_SHAPES, Model, Weights, pose_weights
+from vision.weights import LANDMARK_SHAPES, SharedModel, Weights, pose_weights
 
 FloatArray = NDArray[np.float64]
 ByteImage = NDArray[np.uint8]
@@ -171,6 +171,8 @@ def window_picture(rgb: ByteImage, window: Window, border: Border = "black", are
 class PoseEngine:
     """People and their landmarks, one picture at a time; keeps nothing between pictures.
 
+    May be called from several threads, with the same results.
+
     Parameters
     ----------
     weights : Weights, optional
@@ -207,7 +209,7 @@ class PoseEngine:
         self.border: Border = border
         self.area = area
         self._detector = PersonDetector(weights, threads)
-        self._model = Model(weights.landmarks, LANDMARK_SHAPES, weights.name, threads)
+        self._model = SharedModel(weights.landmarks, LANDMARK_SHAPES, weights.name, threads)
 
     def detect(self, rgb: ByteImage, min_score: float = 0.5) -> list[PersonBox]:
         """People in the whole picture, best first."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import suppress
+from collections.abc import Generator
+from concurrent.futures import Executor
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
@@ -14,7 +15,9 @@ from numpy.typing import NDArray
 from shared.errors import AthleteError
 from shared.progress import Progress, silent
 from shared.track import ClipInfo, Scale, SideLabelling, Track
+from vision.ahead import ahead, cores, workers
 from vision.athlete import Person, choose_athlete, find_people, follow
+from vision.athlete_follow import BEYOND_S
 from vision.athlete_people import SAMPLE_RATE_HZ
 from vision.blur import FootBlur
 from vision.camera import BackgroundMotion, Box
@@ -30,6 +33,7 @@ from vision.scale import NoScale, best_scale, body_size, scale_from_belt, scale_
 from vision.sides import RepairedSides, repair_sides
 from vision.time_sections import one_speed
 from vision.timebase import TimeBase, time_base
+from vision.views import Effort
 from vision.weights import pose_weights
 from vision.world import WorldView, world_marks, world_points, world_view
 
@@ -38,6 +42,12 @@ Mark = tuple[float, float]
 
 BOX_MARGIN: Final = 0.15
 """Room round the landmarks that the background search leaves out, as a share of their extent."""
+FRAMES_AHEAD: Final = 2
+"""Decoded frames that wait for their turn, beside those that are being looked at."""
+ENTRY_ROOM_S: Final = 0.25
+"""The fine pass begins so long before the athlete is first looked for."""
+LARGE_PICTURE_PX: Final = 1920 * 1088
+"""Pictures with more px are decoded by several threads; below, one keeps up with the landmarks."""
 CHECK_FRAMES: Final = 8
 """Frames that the suitability check looks at."""
 
@@ -57,7 +67,7 @@ class TrackRequest:
         Two points in the first picture, in the plane of travel.
     weights : Path or None
         Heavier pose weights.
-    effort : {"standard", "high"}
+    effort : {"quick", "standard", "high"}
     """
 
     capture_rate_hz: float | None = None
@@ -66,10 +76,12 @@ class TrackRequest:
     athlete: tuple[float, float, float] | None = None
     marked: tuple[Mark, Mark, float] | None = None
     weights: Path | None = None
-    effort: Literal["standard", "high"] = "standard"
+    effort: Effort = "standard"
 
 
-def track_clip(path: Path, request: TrackRequest, progress: Progress = silent) -> Track:
+def track_clip(
+    path: Path, request: TrackRequest, progress: Progress = silent, threads: int | None = None
+) -> Track:
     """Follow the athlete through a clip.
 
     Parameters
@@ -78,6 +90,9 @@ def track_clip(path: Path, request: TrackRequest, progress: Progress = silent) -
         The video file; read twice, no frame is kept.
     request : TrackRequest
     progress : Progress
+    threads : int, optional
+        Threads that look for people and landmarks; default: one for each core. One: everything
+        happens in the caller's thread, one thing after the other. The result is the same.
 
     Returns
     -------
@@ -96,37 +111,61 @@ def track_clip(path: Path, request: TrackRequest, progress: Progress = silent) -
     base = time_base(clip, request.capture_rate_hz)
     engine = PoseEngine(pose_weights(request.weights), effort=request.effort)
     name = Path(clip.path).name
-    people = find_people(
-        _coarse_frames(clip, base), engine, progress=_every(progress, _coarse_step(base)), total=clip.frames
-    )
-    person = choose_athlete(people, request.athlete, clip=name)
-    seen = _Pass(clip, base)
-    raw = follow(
-        seen.frames(),
-        person,
-        engine,
-        others=people,
-        on_frame=seen.on_frame,
-        progress=progress,
-        total=clip.frames,
-        clip=name,
-    )
+    count = cores() if threads is None else threads
+    with workers(count) as pool:
+        with closing(_flow(_coarse_frames(clip, base, count), pool)) as coming:
+            people = find_people(
+                coming,
+                engine,
+                progress=_every(progress, _coarse_step(base)),
+                total=clip.frames,
+                pool=pool,
+            )
+        person = choose_athlete(people, request.athlete, clip=name)
+        seen = _Pass(clip, base, 0 if request.marked else _entry(clip, base, person), count)
+        with closing(_flow(seen.frames(), pool)) as coming:
+            raw = follow(
+                coming,
+                person,
+                engine,
+                others=people,
+                on_frame=seen.on_frame,
+                progress=progress,
+                total=clip.frames,
+                clip=name,
+                pool=pool,
+                depth=count + 1,
+            )
     return _track(raw, seen, clip, base, request, people)
+
+
+def _flow(source: Generator[Frame, None, None], pool: Executor | None) -> Generator[Frame, None, None]:
+    """The frames, decoded in a thread of their own where there are threads at all."""
+    return source if pool is None else ahead(source, FRAMES_AHEAD)
+
+
+def _entry(clip: ClipProbe, base: TimeBase, person: Person) -> int:
+    """First frame that the fine pass needs."""
+    time_s = float(person.time_s[0]) - BEYOND_S - ENTRY_ROOM_S
+    return int(np.searchsorted(clip.times_s * base.factor, time_s))
+
+
+def _decoder_threads(clip: ClipProbe, count: int) -> int:
+    return min(count, 4) if clip.width * clip.height > LARGE_PICTURE_PX else 1
 
 
 class _Pass:
     """What one pass over the frames leaves behind, beside the landmarks."""
 
-    def __init__(self, clip: ClipProbe, base: TimeBase) -> None:
-        self._clip, self._base = clip, base
+    def __init__(self, clip: ClipProbe, base: TimeBase, start: int, threads: int) -> None:
+        self._clip, self._base, self._start, self._threads = clip, base, start, threads
         self.motion = BackgroundMotion(clip.width, clip.height, base.capture_rate_hz)
         self.changes = ChangeWatch()
         self.blur = FootBlur()
-        self.decoded = 0
 
-    def frames(self) -> Iterator[Frame]:
-        for frame in frames(self._clip, self._base):
-            self.decoded += 1
+    def frames(self) -> Generator[Frame, None, None]:
+        threads = _decoder_threads(self._clip, self._threads)
+        for frame in frames(self._clip, self._base, start=self._start, threads=threads):
             self.changes.see(frame)
             yield frame
 
@@ -148,8 +187,8 @@ def _coarse_step(base: TimeBase) -> int:
     return max(1, int(base.capture_rate_hz / (2 * SAMPLE_RATE_HZ)))
 
 
-def _coarse_frames(clip: ClipProbe, base: TimeBase) -> Iterator[Frame]:
-    return frames(clip, base, step=_coarse_step(base))
+def _coarse_frames(clip: ClipProbe, base: TimeBase, threads: int) -> Generator[Frame, None, None]:
+    return frames(clip, base, step=_coarse_step(base), threads=_decoder_threads(clip, threads))
 
 
 def _every(progress: Progress, step: int) -> Progress:
@@ -187,7 +226,7 @@ def _track(
     repeated = seen.changes.repeated()
     if len(repeated):
         raw = part_of(raw, ~np.isin(raw.frame, repeated))
-        said = repeats_note(repeated, seen.decoded)
+        said = repeats_note(repeated, clip.frames)
         notes += [said] if said else []
     motion = seen.motion.result()
     kept, pass_note = longest_pass(raw, motion, request.belt_speed_mps)
@@ -213,7 +252,7 @@ def _track(
             if request.athlete is None
             else f"{len(people)} people were seen; the one you pointed at is measured."
         )
-    info = clip_info(clip, base, seen.decoded, repeated.tolist(), notes)
+    info = clip_info(clip, base, clip.frames, repeated.tolist(), notes)
     return _assembled(raw, repaired, view, info, request, seen.blur.blur_px())
 
 

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from queue import Empty, LifoQueue
 from typing import Any, Final
 
 import numpy as np
@@ -139,6 +140,41 @@ class Model:
         self._interpreter.set_tensor(self._input, tensor[None])
         self._interpreter.invoke()
         return [self._interpreter.get_tensor(index)[0] for index in self._outputs]
+
+
+class SharedModel:
+    """One model for any number of threads: each call has an interpreter to itself.
+
+    Parameters
+    ----------
+    content, shapes, name, threads
+        As for `Model`, and the same error.
+    """
+
+    def __init__(
+        self,
+        content: bytes,
+        shapes: tuple[tuple[int, ...], tuple[tuple[int, ...], ...]],
+        name: str,
+        threads: int = 1,
+    ) -> None:
+        self._content, self._shapes, self._name, self._threads = content, shapes, name, threads
+        self._idle: LifoQueue[Model] = LifoQueue()
+        self._idle.put(self._another())
+
+    def _another(self) -> Model:
+        return Model(self._content, self._shapes, self._name, self._threads)
+
+    def __call__(self, tensor: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+        """Outputs (batch axis removed) for one input without batch axis."""
+        try:
+            model = self._idle.get_nowait()
+        except Empty:
+            model = self._another()
+        try:
+            return model(tensor)
+        finally:
+            self._idle.put(model)
 
 
 def _installed(relative: str) -> bytes:
