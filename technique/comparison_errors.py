@@ -91,7 +91,7 @@ def kept_half_width(m: Measure, same_day: bool, same_scale: bool, measured_repea
         if measured_repeats and name in KEPT:
             share = 0.0
         squares += (share * half) ** 2
-    return squares**0.5
+    return float(squares**0.5)
 
 
 def take_half_width(
@@ -108,7 +108,7 @@ def take_half_width(
         return kept_half_width(m, same_day, same_scale, measured_repeats)
     halves = [kept_half_width(s, same_day, same_scale, measured_repeats) for s in sides if s is not None]
     factor = 1.0 if m.unit == "deg" else 100.0 / abs(side_mean(t, key) or 1.0)
-    return factor * sum(h**2 for h in halves) ** 0.5
+    return float(factor * sum(h**2 for h in halves) ** 0.5)
 
 
 def side_mean(t: Take, key: str) -> float | None:

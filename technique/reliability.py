@@ -201,7 +201,7 @@ def t95(freedom: float) -> float:
 
 def minimal_detectable_change(sem: float, freedom: float = float("inf")) -> float:
     """1.96 times root 2 times SEM; Student's t in place of 1.96 when the SEM rests on few repeats."""
-    return t95(freedom) * 2.0**0.5 * sem
+    return float(t95(freedom) * 2.0**0.5 * sem)
 
 
 def typical_error(first: ArrayLike, second: ArrayLike) -> float:

@@ -66,6 +66,8 @@ class Take:
         Empty when not known.
     speed_mps : float or None
         Measured, else as given for the session.
+    side_speeds : tuple of (side, m/s)
+        Mean measured speed of the clips filmed from that side, where known.
     scale_from : frozenset of str
         Where metres come from, with the stature it rests on; empty when not known.
     clips : frozenset of str
@@ -83,6 +85,7 @@ class Take:
     versions: frozenset[str]
     time_bases: frozenset[str]
     speed_mps: float | None
+    side_speeds: tuple[tuple[Side, float], ...]
     scale_from: frozenset[str]
     clips: frozenset[str]
 
@@ -135,6 +138,7 @@ def take(analyses: Sequence[Analysis], label: str, date: str = "", speed_mps: fl
         frozenset(_short(a.provenance.program_version) for a in analyses),
         frozenset(_time_base(a.clip.time_base) for a in analyses),
         _speed(measures, speed_mps),
+        _side_speeds([a.measures for a in analyses], [a.near_side for a in analyses]),
         frozenset(scales),
         frozenset(a.clip.sha256 for a in analyses),
     )
@@ -172,6 +176,7 @@ def stored_take(points: Sequence[SeriesPoint], label: str = "") -> Take:
         frozenset(_short(h.program_version) for h in heads.values()),
         frozenset(),
         _speed(together, session.speed_mps),
+        _side_speeds(list(measures.values()), sides),
         frozenset(),
         frozenset(h.clip for h in heads.values()),
     )
@@ -243,6 +248,16 @@ def speed_reason(before: float | None, after: float | None) -> str | None:
 
 def _speed(measures: Sequence[Measure], given: float | None) -> float | None:
     return next((m.value for m in measures if m.key == "speed" and m.value is not None), given)
+
+
+def _side_speeds(
+    passes: Sequence[Sequence[Measure]], near_sides: Sequence[Side]
+) -> tuple[tuple[Side, float], ...]:
+    found: dict[Side, list[float]] = {}
+    for measures, near in zip(passes, near_sides, strict=True):
+        if (v := _speed(measures, None)) is not None:
+            found.setdefault(near, []).append(v)
+    return tuple((side, float(np.mean(v))) for side, v in sorted(found.items()))
 
 
 def _short(version: str) -> str:
