@@ -61,9 +61,7 @@ CONDITIONS = (
     Condition(30),
     Condition(120, moved=0.02),
     *(Condition(rate, noise) for rate in (120, 60, 30) for noise in (0.01, 0.02, 0.03)),
-    Condition(120, 0.02, 0.03),
     Condition(60, 0.02, 0.03),
-    Condition(30, 0.02, 0.03),
 )
 
 

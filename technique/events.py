@@ -140,8 +140,13 @@ def _event(
     time = got.time_s
     if got.strangeness > STRANGE or not smoothed.time_s[0] <= time <= smoothed.time_s[-1]:
         return None
-    half = WIDTH * got.sd_s * max(1.0, float(np.sqrt(got.strangeness)))
-    evidence = {"coarse_s": got.coarse_s, "strangeness": got.strangeness}
+    wider = max(1.0, float(np.sqrt(got.strangeness)))
+    half = WIDTH * got.sd_s * wider
+    evidence = {
+        "coarse_s": got.coarse_s,
+        "strangeness": got.strangeness,
+        "shared_sd_s": got.shared_sd_s * wider,
+    }
     if support.front_seen:
         evidence["foot_foremost_s"] = support.front_s
     if support.back_seen:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shared.analysis import EventKind
 from technique.events_model import Model, Moments, Pace, Weights, rate_class, weights
 from technique.events_paths import Support
-from technique.events_window import COARSE, FINE, Windower, noise_covariance, window
+from technique.events_window import COARSE, FINE, Windower, course_covariance, noise_covariance, window
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -24,6 +24,13 @@ ROUNDS: Final = 2
 """Fine windows taken, each about the estimate before."""
 LARGEST_SHIFT: Final = 0.15
 """A round may not move an event further than this share of the span."""
+
+POSE_ERROR: Final[dict[EventKind, float]] = {"touchdown": 0.028, "toe_off": 0.018}
+"""Error (SD, spans) of a pose model's points that is the same in every stride: found on four drawn
+clips seen through the pose model (docs/events.md)."""
+POSE_NOISE: Final = 0.015
+"""Landmark noise (SD, leg lengths) from which a track is taken to come from a pose model; below,
+the error above counts in proportion."""
 
 
 @dataclass(frozen=True)
@@ -39,20 +46,24 @@ class Estimate:
         How unlike the windows the model was fitted on; about 1 is usual.
     coarse_s : float
         What the coarse window alone gave.
+    shared_sd_s : float
+        Part of `sd_s` that all strides of the clip have in common, and that no mean takes away.
     """
 
     time_s: float
     sd_s: float
     strangeness: float
     coarse_s: float
+    shared_sd_s: float
 
 
 @dataclass(frozen=True)
 class _Told:
-    """Shift in spans, its variance in spans squared, and strangeness."""
+    """Shift in spans, its variance and the part all strides share in spans squared, strangeness."""
 
     shift: float
     variance: float
+    shared: float
     strangeness: float
 
 
@@ -76,15 +87,16 @@ def estimates(
     """
     rate = rate_class(w.path.rate_hz)
     spans = [s.span_s for s in supports]
+    fronts: list[float | None] = [s.front_s for s in supports]
     windows = [window(w, s, s.front_s, COARSE) for s in supports]
     windows = [x if x is not None and x[1].mean() >= 0.4 else None for x in windows]
-    told = _told(w, supports, windows, COARSE, model[pace, rate, kind, "coarse"], pace)
+    told = _told(w, supports, windows, COARSE, model[pace, rate, kind, "coarse"], kind, pace, fronts)
     first = [None if t is None else s.front_s + t.shift * s.span_s for s, t in zip(supports, told)]
     times = list(first)
     for _ in range(ROUNDS):
         windows = [None if t is None else window(w, s, t, FINE) for s, t in zip(supports, times)]
         windows = [x if x is not None and _seen_enough(x[1]) else None for x in windows]
-        told = _told(w, supports, windows, FINE, model[pace, rate, kind, "fine"], pace)
+        told = _told(w, supports, windows, FINE, model[pace, rate, kind, "fine"], kind, pace, times)
         times = [
             None
             if t is None or before is None
@@ -96,7 +108,8 @@ def estimates(
         if start is None or time is None or t is None or abs(time - start) > 2 * LARGEST_SHIFT * span:
             out.append(None)
         else:
-            out.append(Estimate(time, float(np.sqrt(t.variance)) * span, t.strangeness, start))
+            sd, shared = (float(np.sqrt(v)) * span for v in (t.variance, t.shared))
+            out.append(Estimate(time, sd, t.strangeness, start, shared))
     return out
 
 
@@ -106,20 +119,25 @@ def _told(
     windows: list[tuple[FloatArray, BoolArray] | None],
     offsets: FloatArray,
     m: Moments,
+    kind: EventKind,
     pace: Pace,
+    centres: list[float | None],
 ) -> list[_Told | None]:
     """What the windows say: the mean over the whole ones, then each one's difference from it."""
     seen = [x for x in windows if x is not None]
     if not seen:
         return [None] * len(windows)
-    middle = supports[len(supports) // 2]
-    noise = noise_covariance(w, middle, middle.front_s, offsets)
+    placed = [(s, c) for s, c, x in zip(supports, centres, windows) if c is not None and x is not None]
+    middle, centre = placed[len(placed) // 2]
+    noise = noise_covariance(w, middle, centre, offsets)
     whole = [x[0] for x in seen if x[1].all()]
     level = float(np.sqrt(np.mean(w.path.noise[:4] ** 2)))
-    single = weights(m, noise, pace)
+    course = course_covariance(w, middle, centre, offsets)
+    unknown = m.extra_at(level) + (POSE_ERROR[kind] * min(1.0, level / POSE_NOISE)) ** 2
+    single = weights(m, noise + course, pace)
     if whole:
         mean = np.mean(whole, axis=0)
-        pooled = weights(m, noise / len(whole), pace)
+        pooled = weights(m, noise / len(whole) + course, pace)
         base, base_variance = pooled.told(mean - m.mean), pooled.variance
         share = 1.0 - 1.0 / len(whole)
     else:
@@ -130,14 +148,16 @@ def _told(
             out.append(None)
             continue
         features, usable = x
-        use: Weights = single if usable.all() else weights(m, noise, pace, usable)
+        use: Weights = single if usable.all() else weights(m, noise + course, pace, usable)
         apart = (features - mean)[usable]
         shift = base + float(use.weight @ apart)
         if whole:
-            variance = base_variance + share * use.noise_variance + max(use.variance - single.variance, 0.0)
+            shared = base_variance + unknown
+            own = share * use.noise_variance + max(use.variance - single.variance, 0.0)
         else:
-            variance = use.variance
-        out.append(_Told(shift, variance + m.extra_at(level), use.strangeness((features - m.mean)[usable])))
+            shared, own = unknown, use.variance
+        strangeness = use.strangeness((features - m.mean)[usable])
+        out.append(_Told(shift, shared + own, shared, strangeness))
     return out
 
 

@@ -28,6 +28,14 @@ STANCE: Final[FloatArray] = np.linspace(STANCE_FROM, STANCE_TO, 5)
 """Sample times of the stance reference, in spans from the foremost point."""
 
 
+COURSE_LENGTH: Final = 0.2
+"""Length over which a landmark wanders with the stride, spans (70 ms in easy running)."""
+COURSE_SHARE: Final = 1.0
+"""Size of that wander (SD) over the landmark noise (SD)."""
+COURSE_MOST: Final = 0.03
+"""Its largest size, leg lengths."""
+
+
 @dataclass(frozen=True)
 class Windower:
     """A leg path made ready to be sampled at any time."""
@@ -113,4 +121,26 @@ def noise_covariance(w: Windower, support: Support, centre_s: float, offsets: Fl
     out = np.zeros((2 * len(JOINTS) * m, 2 * len(JOINTS) * m))
     for i, sd in enumerate(w.path.noise.reshape(-1)):
         out[i * m : (i + 1) * m, i * m : (i + 1) * m] = sd * sd * block
+    return out
+
+
+def course_covariance(w: Windower, support: Support, centre_s: float, offsets: FloatArray) -> FloatArray:
+    """Covariance of the features for landmarks that wander with the stride.
+
+    A pose model's point slides on the body as the limb turns, the same way in every stride, so
+    that it does not average out. Its size goes with the landmark noise: markers have neither.
+
+    Returns
+    -------
+    (10 M, 10 M) array
+    """
+    m = len(offsets)
+    u = np.r_[offsets + (centre_s - support.front_s) / support.span_s, STANCE]
+    kernel = np.exp(-0.5 * ((u[:, None] - u[None, :]) / COURSE_LENGTH) ** 2)
+    take = np.hstack([np.eye(m), np.full((m, len(STANCE)), -1.0 / len(STANCE))])
+    block = take @ kernel @ take.T
+    out = np.zeros((2 * len(JOINTS) * m, 2 * len(JOINTS) * m))
+    for i, sd in enumerate(w.path.noise.reshape(-1)):
+        size = min(COURSE_SHARE * float(sd), COURSE_MOST)
+        out[i * m : (i + 1) * m, i * m : (i + 1) * m] = size**2 * block
     return out

@@ -51,9 +51,9 @@ def _rms(x: np.ndarray) -> float:
 @pytest.mark.parametrize(
     ("condition", "touchdown_ms", "toe_off_ms", "contact_ms"),
     [
-        (Condition(120), 4.5, 6.0, 7.0),
-        (Condition(60), 5.5, 6.0, 7.5),
-        (Condition(60, 0.02), 10.0, 10.0, 13.0),
+        (Condition(120), 3.6, 3.6, 5.0),
+        (Condition(60), 3.8, 3.8, 5.5),
+        (Condition(60, 0.02), 8.0, 9.0, 12.5),
     ],
     ids=str,
 )
@@ -66,11 +66,11 @@ def test_held_out_runners(
     contact_ms: float,
 ) -> None:
     e = _errors(trials, model, condition)
-    print({k: (v.mean(), _rms(v), e.inside[k].mean()) for k, v in e.by_kind.items()}, _rms(e.contact))
     assert _rms(e.by_kind["touchdown"]) < touchdown_ms
     assert _rms(e.by_kind["toe_off"]) < toe_off_ms
     assert _rms(e.contact) < contact_ms
-    assert abs(e.by_kind["touchdown"].mean()) < 3.0 and abs(e.by_kind["toe_off"].mean()) < 3.0
+    bias = [abs(float(x.mean())) for x in e.by_kind.values()]
+    assert max(bias) < (6.0 if condition.noise else 2.0)
     assert e.spurious == 0
     found = len(e.by_kind["touchdown"]) + len(e.by_kind["toe_off"])
     assert found >= 0.95 * e.expected
