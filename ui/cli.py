@@ -124,8 +124,6 @@ def check(
     with progress_bars() as progress:
         findings = check_clip(clip, options, progress)
     print_findings(clip, findings)
-    if any(f.level == "bad" for f in findings):
-        raise typer.Exit(1)
 
 
 @app.command()

@@ -183,9 +183,6 @@ def write_results(
 
 def check_clip(clip: Path, options: Options, progress: Progress = silent) -> list[Finding]:
     """What a clip is suited for, judged on a few frames; ClipError if it can't be read."""
-    from vision.track_clip import check_clip as look
+    from vision.first_look import check_clip as look
 
-    return [
-        Finding(level, text)
-        for level, text in look(clip, options.capture_rate_hz, options.stature_m, progress)
-    ]
+    return [Finding(level, text) for level, text in look(clip, options.capture_rate_hz, progress)]
