@@ -119,8 +119,10 @@ def click_times_s(browser: Any, address: str, clicks: int) -> list[float]:
     times = []
     for _ in range(clicks):
         points = page.locator(".js-plotly-plot .scatterlayer .trace").nth(1).locator(".points path")
-        point = points.nth(chosen.randrange(points.count()))
-        box = point.bounding_box()
+        points.first.wait_for(state="attached")
+        box = None
+        while box is None:  # the plot may be drawn anew just now
+            box = points.nth(chosen.randrange(max(1, points.count()))).bounding_box()
         page.evaluate(WATCH_CLICK)
         page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
         try:

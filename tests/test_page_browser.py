@@ -6,8 +6,10 @@ Screenshots are kept in ``test_artefacts/page`` for people to look at.
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 import subprocess
+import tarfile
 import time
 import urllib.error
 import urllib.request
@@ -98,9 +100,29 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """The open accessibility checker, fetched once through npm where that can be done."""
+    folder = Path(__file__).parents[1] / "test_artefacts" / "axe"
+    script = folder / "package" / "axe.min.js"
+    if not script.exists():
+        npm = shutil.which("npm")
+        if npm is None:
+            pytest.skip("npm is not here to fetch the accessibility checker axe-core")
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            command = [npm, "pack", "axe-core@4", "--silent", "--pack-destination", str(folder)]
+            subprocess.run(command, check=True, capture_output=True, timeout=90, cwd=folder)
+            with tarfile.open(next(folder.glob("axe-core-*.tgz"))) as box:
+                box.extractall(folder, filter="data")
+        except (subprocess.SubprocessError, OSError, StopIteration, tarfile.TarError) as error:
+            pytest.skip(f"the accessibility checker axe-core can't be fetched here ({type(error).__name__})")
+    return script.read_text(encoding="utf-8")
+
+
 def _guess(url: str) -> bool:
     """Opened below its root, the page's framework first asks there for its server, then at the root."""
-    return "/clips/_stcore/" in url
+    return "/clips/_stcore/" in url or "/targets/_stcore/" in url
 
 
 @dataclass
@@ -284,3 +306,35 @@ def test_pictures_have_words(visit: Visit, stored: Callable[..., str]) -> None:
     _figure_caption(visit).wait_for()
     assert visit.page.locator(".ls img").count() > 1
     assert visit.page.locator(".ls img:not([alt]), .ls img[alt='']").count() == 0
+
+
+@pytest.mark.parametrize("place", ["start", "confirm", "result", "clips", "targets"])
+def test_no_serious_finding_of_the_accessibility_checker(
+    visit: Visit, stored: Callable[..., str], axe: str, place: str
+) -> None:
+    query = {
+        "start": "",
+        "confirm": f"?clip={stored('ready')}" if place == "confirm" else "",
+        "result": f"?clip={stored()}" if place == "result" else "",
+        "clips": "clips",
+        "targets": "targets",
+    }[place]
+    head = {
+        "start": "How to film",
+        "confirm": "What the clip can't say",
+        "result": "Files",
+        "clips": "My clips",
+        "targets": "Targets",
+    }[place]
+    visit.open(query)
+    visit.heading(head).wait_for()
+    visit.page.wait_for_load_state("networkidle")
+    visit.page.evaluate(axe)
+    found = visit.page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    serious = [
+        f"{v['id']} ({v['impact']}): {node['html'][:160]}"
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+        for node in v["nodes"][:3]
+    ]
+    assert serious == []

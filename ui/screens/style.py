@@ -63,7 +63,10 @@ _CSS: Final = f"""
 .ls .strip {{ width: 220px; height: 26px; border-radius: 0; }}
 .stApp [data-testid="stAlertContentError"], .stApp [data-testid="stAlertContentInfo"],
 .stApp [data-testid="stAlertContentWarning"] {{ color: var(--ink); }}
-.stApp [data-testid="stCaptionContainer"] {{ color: var(--quiet); opacity: 1; }}
+.stApp [data-testid="stFileUploaderDropzone"] span, .stApp [data-testid="stFileUploaderDropzone"] small,
+.stApp [data-testid="stFileUploaderDropzoneInstructions"] * {{ color: var(--quiet); opacity: 1; }}
+.stApp [data-testid="stFileUploaderDropzone"] button * {{ color: var(--ink); }}
+.stApp [data-testid="stCaptionContainer"] *, .stApp [data-testid="stCaptionContainer"] {{ color: var(--quiet); opacity: 1; }}
 .ls details summary {{ cursor: pointer; font-weight: 600; }}
 @media (max-width: 40rem) {{
   .stMainBlockContainer {{ padding: 4rem .9rem 4rem; }}
@@ -96,6 +99,24 @@ def icon() -> Image.Image:
 def apply_style() -> None:
     """Put the style sheet into the page."""
     st.html(_CSS)
+
+
+_NAME_UPLOADS: Final = """<script>
+if (!window.lanesideNames) {
+  window.lanesideNames = new MutationObserver(() => {
+    for (const field of document.querySelectorAll('[data-testid=stFileUploaderDropzoneInput]:not([aria-label])')) {
+      const label = field.closest('[data-testid=stFileUploader]')?.querySelector('label')?.innerText;
+      if (label) field.setAttribute('aria-label', label);
+    }
+  });
+  window.lanesideNames.observe(document.body, { childList: true, subtree: true });
+}
+</script>"""
+
+
+def name_uploads() -> None:
+    """Give upload fields the name that the page's framework writes beside them only for the eye."""
+    st.html(_NAME_UPLOADS, unsafe_allow_javascript=True)
 
 
 def words(html: str, kind: str = "") -> None:

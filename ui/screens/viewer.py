@@ -50,9 +50,8 @@ def viewer(job: store.Job, analysis: Analysis, folder: Path) -> None:
     last = len(analysis.frame) - 1
     if key not in st.session_state:
         st.session_state[key] = first_sample(analysis)
+    # The picture goes out before the plot, which takes the browser longer to draw.
     left, right = st.columns([1, 1], gap="medium")
-    with right:
-        _clicked(job, analysis, key)
     with left:
         _controls(analysis, key, last)
         sample = int(st.session_state[key])
@@ -61,6 +60,10 @@ def viewer(job: store.Job, analysis: Analysis, folder: Path) -> None:
             whole = st.checkbox("Whole picture", value=False, key=f"whole_{job.key}")
         shown = correct.shown_track(job, folder)
         _picture(job, analysis, track, sample, shown, skeleton=skeleton, whole=whole)
+        tools = st.container()
+    with right:
+        _clicked(job, analysis, key)
+    with tools:
         correct.correct(job, analysis, track, shown, track_row(analysis, track, sample))
 
 
