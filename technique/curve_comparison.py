@@ -131,6 +131,7 @@ def differing_parts(
     *,
     paired: bool = False,
     permutation: bool = False,
+    equal_spread: bool = False,
     alpha: float = ALPHA,
 ) -> SpmResult:
     """Where two sets of curves differ; the one place where the mapping library is used.
@@ -143,6 +144,8 @@ def differing_parts(
         Row i of both belongs together.
     permutation : bool
         The non-parametric form, for few curves.
+    equal_spread : bool
+        Two sets, parametric form: take both to vary alike (else Welch's degrees of freedom).
     alpha : float
 
     Returns
@@ -176,8 +179,10 @@ def differing_parts(
             finally:
                 np.random.set_state(state)  # noqa: NPY002
         else:
-            test = spm1d.stats.ttest_paired if paired else spm1d.stats.ttest2
-            found = test(a, b).inference(alpha, two_tailed=True)
+            made = (
+                spm1d.stats.ttest_paired(a, b) if paired else spm1d.stats.ttest2(a, b, equal_var=equal_spread)
+            )
+            found = made.inference(alpha, two_tailed=True)
     parts = tuple((float(c.endpoints[0]), float(c.endpoints[1]), float(c.P)) for c in found.clusters)
     return SpmResult(
         np.asarray(found.z, dtype=float),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -91,7 +92,11 @@ class Take:
 
     def measure(self, key: str, side: SideOrBoth) -> Measure | None:
         """The measure of that key and side, or None."""
-        return next((m for m in self.measures if m.key == key and m.side == side), None)
+        return self._by_key.get((key, side))
+
+    @cached_property
+    def _by_key(self) -> dict[tuple[str, SideOrBoth], Measure]:
+        return {(m.key, m.side): m for m in self.measures}
 
     @property
     def day(self) -> str:
