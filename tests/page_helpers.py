@@ -93,7 +93,6 @@ def stored_first_look(job: store.Job, people: int = 2) -> None:
         "time_base": "file",
         "findings": [["bad", "The clip has 30 pictures a second: posture only."]],
         "previews": [{"file": "6.jpg", "frame": 6, "time_s": 0.2, "people": seen}],
-        "motion": "The largest person moves to the right through the picture.",
     }
     (folder / NAME).write_text(json.dumps(record), encoding="utf-8")
 

@@ -12,7 +12,6 @@ import pytest
 from shared.errors import Cancelled
 from ui.options import Options
 from ui.screens import store
-from ui.screens.first_look import Preview, Seen, motion_sentence
 from ui.screens.queue import STALE_S, Queue, abandoned, claim, next_jobs
 from ui.screens.waiting import queue_words, time_words
 from ui.screens.work import SHARE, overall, read_progress, reporter, seconds_left
@@ -128,14 +127,3 @@ def test_a_file_that_is_no_video_fails_with_one_clear_sentence() -> None:
     assert now.error.startswith("run.mp4: ")
     assert str(store.data_folder()) not in now.error
     assert "Traceback" not in now.error
-
-
-def _preview(x: float) -> Preview:
-    return Preview("a.jpg", 0, 0.0, (Seen(x, 100.0, 50.0), Seen(10.0, 100.0, 5.0)))
-
-
-def test_direction_in_words() -> None:
-    assert "to the right" in motion_sentence([_preview(100), _preview(900)], 1000)
-    assert "to the left" in motion_sentence([_preview(900), _preview(100)], 1000)
-    assert "same place" in motion_sentence([_preview(500), _preview(510)], 1000)
-    assert motion_sentence([_preview(500)], 1000) == ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from html import escape
 from pathlib import Path
 from typing import Any, Final
 
@@ -44,8 +43,6 @@ def ask_screen(job: store.Job) -> None:
         athlete = _who(job, look, folder)
     with right:
         words("<h3>What this clip is good for</h3>" + findings_list(look.findings))
-        if look.motion:
-            words(f'<p class="quiet">{escape(look.motion)}</p>')
     st.header("What the clip can't say")
     said = _answers(job, look)
     said["athlete"] = athlete

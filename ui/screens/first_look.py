@@ -21,9 +21,6 @@ PICTURE_HEIGHT_PX: Final = 540
 FIRST_PICTURE: Final = "first.jpg"
 """The clip's first picture, on which a distance may be marked."""
 FIRST_HEIGHT_PX: Final = 1080
-MOVES: Final = 0.15
-"""A runner who shifts less than this share of the picture's width between the pictures looked at
-does not show a direction (a panning camera, or a treadmill)."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +56,6 @@ class FirstLook:
         "file", "tag" or "user".
     findings : tuple of (level, sentence)
     previews : tuple of Preview
-    motion : str
-        What is seen of direction and camera, as a sentence.
     """
 
     width: int
@@ -72,7 +67,6 @@ class FirstLook:
     time_base: str
     findings: tuple[tuple[str, str], ...]
     previews: tuple[Preview, ...]
-    motion: str
 
 
 def write_first_look(clip: Path, folder: Path, capture_rate_hz: float | None, progress: Progress) -> None:
@@ -88,13 +82,14 @@ def write_first_look(clip: Path, folder: Path, capture_rate_hz: float | None, pr
     from vision.clip_probe import probe
     from vision.pose import PoseEngine
     from vision.timebase import time_base
+    from vision.weights import pose_weights
 
     folder.mkdir(parents=True, exist_ok=True)
     found = probe(clip)
     base = time_base(found, capture_rate_hz)
     progress("opening the clip", 1, 1)
     findings = check_clip(clip, Options(capture_rate_hz=capture_rate_hz), progress)
-    engine = PoseEngine()
+    engine = PoseEngine(pose_weights(), effort="quick")
     for frame in frames(found, base, stop=1, max_height=FIRST_HEIGHT_PX):
         Image.fromarray(frame.rgb).save(folder / FIRST_PICTURE, "JPEG", quality=85)
     numbers = np.unique(np.linspace(0, found.frames - 1, PICTURES + 2).round().astype(int)[1:-1])
@@ -125,27 +120,12 @@ def write_first_look(clip: Path, folder: Path, capture_rate_hz: float | None, pr
         time_base=base.kind,
         findings=tuple((f.level, f.text) for f in findings),
         previews=tuple(previews),
-        motion=motion_sentence(previews, found.width),
     )
     write_text(folder / NAME, json.dumps(look, default=_plain))
 
 
 def _plain(value: Any) -> Any:
     return {k: getattr(value, k) for k in value.__dataclass_fields__}
-
-
-def motion_sentence(previews: list[Preview] | tuple[Preview, ...], width: int) -> str:
-    """Direction of the largest person through the pictures, in words; empty when nobody is seen."""
-    largest = [max(p.people, key=lambda s: s.radius_px).x_px for p in previews if p.people]
-    if len(largest) < 2:
-        return ""
-    shift = (largest[-1] - largest[0]) / max(1, width)
-    if abs(shift) < MOVES:
-        return (
-            "The largest person stays at about the same place in the picture: the camera follows, "
-            "or this is a treadmill."
-        )
-    return f"The largest person moves to the {'right' if shift > 0 else 'left'} through the picture."
 
 
 def read_first_look(folder: Path) -> FirstLook | None:

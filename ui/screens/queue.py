@@ -79,6 +79,8 @@ class Queue:
         folder = store.job_folder(job.key)
         process = subprocess.Popen(
             [sys.executable, "-m", "ui.screens.work", kind, job.key],
+            # Many small matrices: threads inside the linear algebra cost more than they bring.
+            env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=(folder / "work.log").open("wb"),

@@ -10,6 +10,8 @@ import streamlit as st
 
 from shared.analysis import Analysis
 from shared.errors import LanesideError
+from technique.cues import why_no_cues
+from technique.targets import load_profile
 from ui import report
 from ui.pictures import Picture
 from ui.screens import numbers, place, store, stored, units
@@ -43,7 +45,7 @@ def result_screen(job: store.Job) -> None:
         analysis, stored.pictures_of(analysis, folder), (folder / "annotated.mp4").is_file()
     )
     _head(job, analysis)
-    _cues(made, folder)
+    _cues(job, analysis, made, folder)
     _numbers(made, analysis)
     st.header("Frame by frame", anchor="frames")
     viewer(job, analysis, folder)
@@ -72,12 +74,20 @@ def _head(job: store.Job, analysis: Analysis) -> None:
     words(f'<nav class="jump small" aria-label="Parts of this result">{links}</nav>')
 
 
-def _cues(made: dict[str, Any], folder: Path) -> None:
+def no_cue_words(job: store.Job, analysis: Analysis) -> str:
+    """Why there is no cue, in words."""
+    told: dict[str, object] = {"recent_injury": "yes"} if job.options.injury else {}
+    try:
+        profile = load_profile(job.options.profile)
+    except LanesideError:
+        return "There is no cue for this clip."
+    why = why_no_cues(analysis.measures, analysis.scores, profile, told)
+    return why or "There is no cue for this clip."
+
+
+def _cues(job: store.Job, analysis: Analysis, made: dict[str, Any], folder: Path) -> None:
     if not made["cues"]:
-        words(
-            '<p class="lead">Nothing lies outside its target by more than its own error. '
-            "That is a result too: keep what you do.</p>"
-        )
+        words(f'<p class="lead">{escape(no_cue_words(job, analysis))}</p>')
     for cue in made["cues"]:
         words(cue_html(cue, folder))
     if made["cautions"]:
