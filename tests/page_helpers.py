@@ -76,6 +76,27 @@ def stored_job(
     return store.change(job, state=state)
 
 
+def true_job(owner: str) -> store.Job:
+    """A finished job with exact landmarks of an invented runner (and a picture of something else)."""
+    from sample_clips.runner import runner_at
+    from sample_clips.spec import ClipSpec
+    from sample_clips.track import track_from_truth
+    from sample_clips.truth import truth
+    from ui.job import analyse_track
+    from ui.options import Options
+
+    known = truth(ClipSpec((runner_at(4.0),), capture_rate_hz=60, duration_s=2.4))
+    track = track_from_truth(known, noise_px=0.5, seed=1)
+    clip = tiny_clip(len(track.frame), track.clip.width, track.clip.height)
+    options = Options(profile="fast-run", stature_m=1.75)
+    job = store.add_clip(io.BytesIO(clip), "invented.mp4", owner)
+    folder = store.result_folder(job)
+    folder.mkdir()
+    write_analysis(analyse_track(track, options), folder / ANALYSIS_NAME)
+    write_track(track, folder / TRACK_NAME)
+    return store.change(job, state="done", options=options)
+
+
 def stored_first_look(job: store.Job, people: int = 2) -> None:
     """What a first look leaves behind, for a clip of 320 x 240."""
     folder = store.job_folder(job.key) / store.FIRST_LOOK

@@ -299,11 +299,30 @@ def test_a_stored_result_steps_through_frames(visit: Visit, stored: Callable[...
     visit.page.get_by_text("frame 8,").or_(visit.page.get_by_text("frame 9,")).first.wait_for()
 
 
-@pytest.mark.parametrize("query", ["", "stored", "clips"])
+def test_a_touchdown_is_moved_by_hand_and_moved_back(
+    visit: Visit, data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(store.FOLDER_VARIABLE, str(data))
+    job = page_helpers.true_job(store.new_key())
+    visit.open(f"?clip={job.key}")
+    caption = _figure_caption(visit)
+    visit.page.get_by_text("touchdown of the near").first.wait_for()
+    before = caption.inner_text()
+    visit.page.get_by_text("Put something right by hand").click()
+    visit.button("One frame later").click()
+    visit.page.get_by_text("moved to frame").first.wait_for()
+    visit.page.get_by_text("were made before your last change").wait_for()
+    visit.shot("8-by-hand")
+    visit.button("Undo the last").click()
+    visit.page.get_by_text("moved to frame").first.wait_for(state="detached")
+    assert caption.inner_text() == before
+
+
+@pytest.mark.parametrize("query", ["", "stored", "clips", "targets"])
 def test_nothing_scrolls_sideways_on_a_phone(visit: Visit, stored: Callable[..., str], query: str) -> None:
     visit.page.set_viewport_size(PHONE)
     visit.open(f"?clip={stored()}" if query == "stored" else query)
-    name = {"": "How to film", "stored": "Files", "clips": "My clips"}[query]
+    name = {"": "How to film", "stored": "Files", "clips": "My clips", "targets": "Targets"}[query]
     visit.heading(name).wait_for()
     assert visit.sideways_px() == 0
     visit.shot(f"phone-{query or 'start'}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import zipfile
 from io import BytesIO
 from pathlib import Path
@@ -187,6 +188,22 @@ def test_stepping_moves_the_frame() -> None:
     _buttons(page)["frame ▶"].click().run()
     assert page.session_state[viewer.state_key(job)] == 5
     assert any("frame 5" in h for h in _html(page))
+
+
+def test_another_profile_gives_new_verdicts_and_keeps_the_measures() -> None:
+    from ui.screens.correct import apply_corrections
+
+    job = page_helpers.true_job(store.new_key())
+    before = stored.analysis_of(store.result_folder(job))
+    changed = dataclasses.replace(job, options=dataclasses.replace(job.options, profile="easy-run"))
+    apply_corrections(changed, ())
+    after = stored.analysis_of(store.result_folder(job))
+    assert (before.profile, after.profile) == ("fast-run", "easy-run")
+    assert [s.key for s in before.scores] != [s.key for s in after.scores]
+    np.testing.assert_allclose(
+        [m.value for m in before.measures if m.value is not None],
+        [m.value for m in after.measures if m.value is not None],
+    )
 
 
 def test_a_wrong_key_in_the_address_shows_the_first_screen() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html import escape
 from pathlib import Path
 from typing import Any, Final
@@ -11,14 +12,15 @@ import streamlit as st
 from shared.analysis import Analysis
 from shared.errors import LanesideError
 from technique.cues import why_no_cues
-from technique.targets import load_profile
+from technique.targets import load_profile, profile_names
 from ui import report
 from ui.pictures import Picture
 from ui.screens import numbers, place, store, stored, units
 from ui.screens.ask import profile_title
-from ui.screens.correct import stale_files
+from ui.screens.correct import apply_corrections, corrections_of, stale_files
 from ui.screens.downloads import downloads
 from ui.screens.meaning import meaning
+from ui.screens.profiles import own_profiles
 from ui.screens.style import jpeg_img, literal, problem, words
 from ui.screens.viewer import viewer
 
@@ -55,7 +57,7 @@ def result_screen(job: store.Job) -> None:
     _about(analysis, made)
     st.header("Files", anchor="files")
     if stale_files(job):
-        st.info("Report, pictures and video were made before your corrections; the tables have them already.")
+        st.info("Report, pictures and video were made before your last change; the tables have it already.")
         if st.button("Write report, pictures and video again"):
             store.enqueue(job, job.options, job.label, rewrite=True)
             place.queue().wake()
@@ -168,6 +170,7 @@ def _about(analysis: Analysis, made: dict[str, Any]) -> None:
 
 def result_actions(job: store.Job) -> None:
     """What can be done with a finished result besides reading it."""
+    _another_profile(job)
     again, other, gone = st.columns(3)
     if again.button("Change the answers and measure again", width="stretch"):
         store.change(job, state="ready")
@@ -180,4 +183,26 @@ def result_actions(job: store.Job) -> None:
         if st.button("Yes, delete it"):
             store.remove(job)
             place.go_to(None)
+            st.rerun()
+
+
+def _another_profile(job: store.Job) -> None:
+    """Hold the same measures against other targets; no video is read."""
+    names = [*profile_names(), *own_profiles(place.owner())]
+    with st.popover("Hold it against another profile", width="stretch"):
+        name = st.selectbox(
+            "Profile",
+            names,
+            index=names.index(job.options.profile) if job.options.profile in names else 0,
+            format_func=profile_title,
+            key=f"other_profile_{job.key}",
+        )
+        if st.button("Use these targets"):
+            changed = replace(job, options=replace(job.options, profile=name))
+            try:
+                apply_corrections(changed, corrections_of(job))
+            except LanesideError as error:
+                problem(str(error))
+                return
+            store.write_job(changed)
             st.rerun()
