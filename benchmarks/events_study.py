@@ -2,7 +2,7 @@
 
     python -m benchmarks.events_study [--quick]
 
-Prints tables; about two minutes on one core. Force data: Fukuchi, Fukuchi and Duarte 2017
+Prints tables; about two minutes of one core. Force data: Fukuchi, Fukuchi and Duarte 2017
 (contacts above 50 N). Every runner and every figure is judged by a model fitted without them.
 Invented figures (exact first and last geometric contact) stand in for walking and sprinting.
 """
@@ -214,7 +214,10 @@ def main() -> None:
         return as_found(events(s, m))
 
     head = "bias   RMS (95 % of errors)"
-    print(f"{'':46s} | touchdown, ms: {head} | toe-off | contact time | coverage % | events, spurious")
+    print(
+        f"{'':46s} | touchdown, ms: {head} | toe-off | contact time | coverage % | events, spurious",
+        flush=True,
+    )
     print("Force-measured running, runner held out")
     for condition in CONDITIONS[:4] if quick else CONDITIONS:
         print(row(str(condition), judged(pairs, condition, ours)), flush=True)
