@@ -15,6 +15,7 @@ import typer
 from typer.exceptions import TyperException
 
 from shared.errors import Cancelled, LanesideError
+from ui.history_cli import register
 
 if TYPE_CHECKING:
     from ui.options import Options
@@ -44,7 +45,7 @@ Marked = Annotated[
     str | None, typer.Option("--marked-distance", help="Known distance: X1,Y1,X2,Y2=METRES (px).")
 ]
 Weights = Annotated[Path | None, typer.Option("--weights", help="Heavier pose weights (.task or .tflite).")]
-Effort = Annotated[str, typer.Option("--effort", help="standard or high (slower, a little better).")]
+Effort = Annotated[str, typer.Option("--effort", help="quick, standard or high: faster, or a little better.")]
 Minor = Annotated[bool, typer.Option("--minor", help="The athlete is under 18.")]
 Injury = Annotated[bool, typer.Option("--injury", help="Pain or a recent injury: adds cautions.")]
 Video = Annotated[bool, typer.Option("--video/--no-video", help="Write the annotated video.")]
@@ -56,8 +57,8 @@ def _options(**said: Any) -> Options:
 
     if said.get("sex") not in (None, "female", "male"):
         raise OptionError("--sex", f"'{said['sex']}' is not known", "say female or male, or leave it out")
-    if said.get("effort", "standard") not in ("standard", "high"):
-        raise OptionError("--effort", f"'{said['effort']}' is not known", "say standard or high")
+    if said.get("effort", "standard") not in ("quick", "standard", "high"):
+        raise OptionError("--effort", f"'{said['effort']}' is not known", "say quick, standard or high")
     athlete, marked = said.pop("athlete", None), said.pop("marked", None)
     return options.Options(
         athlete=None if athlete is None else options.athlete_point(athlete),
@@ -161,6 +162,8 @@ def version() -> None:
     typer.echo(installed("laneside"))
 
 
+register(app)
+
 STOPPED = "Stopped; nothing half-made was left behind."
 
 
@@ -176,6 +179,8 @@ def main(arguments: list[str] | None = None) -> int:
     int
         Exit code.
     """
+    # Many small matrices: threads inside the linear algebra cost more than they bring.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     previous = signal.signal(signal.SIGTERM, _stop)
     try:
         code = app(args=arguments, standalone_mode=False)

@@ -1,0 +1,405 @@
+"""The report of a comparison: one content, as a self-contained page, a PDF and a table."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from shared.catalogue import MEASURES, SYMMETRY_PREFIX
+from shared.errors import LanesideError
+from shared.files import output_error, write_text
+from shared.progress import Progress, silent
+from technique.comparison import Change, Comparison, compare
+from technique.curve_comparison import CurveComparison, compare_all_curves
+from technique.pooling import pooled_curves
+from technique.takes import Take
+from ui import look
+from ui.history_find import Group, clip_file
+from ui.history_pdf import html_page, write_pdf
+from ui.history_plots import change_strip, compared_curves, curves_shown
+from ui.history_words import (
+    CHANGE_INK,
+    SOURCE_WORD,
+    capital,
+    change_sign,
+    change_word,
+    interval_text,
+    plain_number,
+)
+from ui.pictures import FOLDER, POSITIONS
+from ui.report import AREAS, PdfError
+from ui.tables import csv_text
+
+HTML_NAME: Final = "comparison.html"
+PDF_NAME: Final = "comparison.pdf"
+TABLE_NAME: Final = "comparison.csv"
+VIDEO_NAME: Final = "side_by_side.mp4"
+NOT_A_JUDGEMENT: Final = (
+    "A change is a change, not better or worse by itself: whether it helps is for you, your coach and the stopwatch "
+    "to say. Pain is a reason to stop and to see a licensed clinician, whatever these numbers are."
+)
+
+
+@dataclass(frozen=True)
+class ChangeRow:
+    """One line of the table, in words."""
+
+    name: str
+    plain: str
+    before: str
+    after: str
+    difference: str
+    interval: str
+    detectable: str
+    source: str
+    sign: str
+    word: str
+    verdict: str
+    strip: str
+    key: str
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A key position in both: titles, words and files."""
+
+    title: str
+    before: Path
+    after: Path
+    alt_before: str
+    alt_after: str
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A comparison with its curves, and whether these may be laid over each other."""
+
+    comparison: Comparison
+    curves: tuple[CurveComparison, ...]
+    why_no_curves: str | None
+
+
+@dataclass(frozen=True)
+class ComparisonFiles:
+    """What `write_comparison` left behind."""
+
+    compared: Compared
+    folder: Path
+    files: tuple[Path, ...]
+    notes: tuple[str, ...]
+
+
+def compared(before: Group, after: Group, repeats: Sequence[Sequence[Take]] = ()) -> Compared:
+    """Two groups compared: measures, and curves where anything may be compared at all."""
+    found = compare(before.takes, after.takes, repeats)
+    if not any(c.verdict != "not comparable" and c.key != "speed" for c in found.changes):
+        return Compared(found, (), found.summary)
+    sides = _sides(before) & _sides(after)
+    if not sides:
+        return Compared(
+            found, (), "The two were filmed from different sides, so no curve is laid over another."
+        )
+    curves = compare_all_curves(pooled_curves(before.analyses), pooled_curves(after.analyses), found.same_day)
+    return Compared(found, tuple(curves_shown(curves, sorted(sides))), None)
+
+
+def _sides(group: Group) -> set[str]:
+    return {a.near_side for a in group.analyses}
+
+
+def change_row(c: Change, number: int) -> ChangeRow:
+    """A change as a line of the table."""
+    own = c.key.removeprefix(SYMMETRY_PREFIX)
+    strip = ""
+    if c.difference is not None and c.low is not None and c.high is not None and c.detectable:
+        strip = change_strip(c.difference, c.low, c.high, c.detectable, f"error-{number}")
+    return ChangeRow(
+        name=capital(c.name) + (" (estimate)" if c.estimate else ""),
+        plain=MEASURES[own].plain,
+        before=plain_number(c.before, c.key, c.unit),
+        after=plain_number(c.after, c.key, c.unit),
+        difference=plain_number(c.difference, c.key, c.unit, sign=True),
+        interval=interval_text(c.low, c.high, c.key),
+        detectable=plain_number(c.detectable, c.key, c.unit),
+        source=SOURCE_WORD[c.error_source],
+        sign=change_sign(c.verdict, c.difference),
+        word=change_word(c),
+        verdict=c.verdict.replace(" ", "-"),
+        strip=strip,
+        key=c.key,
+    )
+
+
+def change_blocks(found: Comparison) -> list[dict[str, Any]]:
+    """Rows by body area, the changed first; what can't be compared by reason."""
+    out = []
+    number = 0
+    for area in (*AREAS, "sides"):
+        own = [c for c in found.changes if _area(c) == area]
+        judged = sorted(
+            (c for c in own if c.verdict != "not comparable"),
+            key=lambda c: (c.verdict != "changed", not c.holds),
+        )
+        rows = []
+        for c in judged:
+            rows.append(change_row(c, number))
+            number += 1
+        reasons: dict[str, list[str]] = {}
+        for c in own:
+            if c.verdict == "not comparable":
+                reasons.setdefault(c.reason or "no reason given", []).append(c.name)
+        if rows or reasons:
+            changed = sum(c.verdict == "changed" for c in judged)
+            out.append(
+                {
+                    "title": "Left against right" if area == "sides" else look.AREA_WORD[area],
+                    "counts": f"{changed} changed of {len(judged)}" if judged else "nothing comparable",
+                    "rows": rows,
+                    "missing": [(why, "; ".join(names)) for why, names in reasons.items()],
+                }
+            )
+    return out
+
+
+def _area(c: Change) -> str:
+    own = c.key.removeprefix(SYMMETRY_PREFIX)
+    return "sides" if own != c.key else MEASURES[own].area
+
+
+def pairs(before: Group, after: Group) -> list[Pair]:
+    """Stored stills of the same key position, of the same near side where there is one."""
+    best = None
+    for a, fa in zip(before.analyses, before.folders):
+        for b, fb in zip(after.analyses, after.folders):
+            if fa is not None and fb is not None and a.near_side == b.near_side and best is None:
+                best = (a, fa, b, fb)
+    if best is None:
+        return []
+    a, fa, b, fb = best
+    out = []
+    for position in POSITIONS:
+        files = [f / FOLDER / f"{position.name}.jpg" for f in (fa, fb)]
+        if all(f.is_file() for f in files):
+            words = f"{position.title}, {a.near_side} side"
+            out.append(
+                Pair(
+                    position.title, files[0], files[1], f"{words}, {before.label}", f"{words}, {after.label}"
+                )
+            )
+    return out
+
+
+def group_facts(before: Group, after: Group) -> list[tuple[str, str, str]]:
+    """How the two were made, side by side."""
+
+    def of(group: Group) -> list[str]:
+        rates = sorted({round(a.clip.capture_rate_hz) for a in group.analyses})
+        speeds = [t.speed_mps for t in group.takes if t.speed_mps is not None]
+        dates = sorted({t.day for t in group.takes if t.day})
+        return [
+            group.label,
+            ", ".join(dates) or "not given",
+            f"{len(group.takes)} with {len(group.analyses)} clip{'s' if len(group.analyses) > 1 else ''}",
+            " and ".join(sorted(_sides(group))),
+            f"{sum(speeds) / len(speeds):.2f} m/s" if speeds else "not known",
+            ", ".join(sorted({a.camera for a in group.analyses})),
+            ", ".join(f"{r} frames/s" for r in rates),
+        ]
+
+    names = ("Label", "Day", "Sessions", "Near side", "Speed", "Camera", "Filmed at")
+    return list(zip(names, of(before), of(after)))
+
+
+def is_invented(*groups: Group) -> bool:
+    """Whether an invented analysis is among them."""
+    return any(
+        n.startswith("Invented") for g in groups for a in g.analyses for n in (*a.notes, *a.clip.notes)
+    )
+
+
+def content(before: Group, after: Group, made: Compared) -> dict[str, Any]:
+    """Everything that page and PDF show, as plain values."""
+    found = made.comparison
+    changed = found.changed
+    return {
+        "title": "What changed",
+        "invented": is_invented(before, after),
+        "before": before.label,
+        "after": after.label,
+        "summary": found.summary,
+        "facts": group_facts(before, after),
+        "changed": [
+            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)}
+            for c in changed
+            if c.holds
+        ],
+        "perhaps": [
+            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)}
+            for c in changed
+            if not c.holds
+        ],
+        "notes": [*found.notes, NOT_A_JUDGEMENT],
+        "blocks": change_blocks(found),
+        "why_no_curves": made.why_no_curves,
+        "curve_sentences": [capital(c.sentence) for c in made.curves],
+        "ink": {k.replace(" ", "-"): v for k, v in CHANGE_INK.items()},
+    }
+
+
+def short_sentence(c: Change) -> str:
+    """The sentence of a change without the warning of chance, which stands over the whole list."""
+    return capital(c.sentence.partition(" With so many measures looked at")[0])
+
+
+def comparison_table(found: Comparison) -> str:
+    """One row per measure and side, for a spreadsheet."""
+    return csv_text(
+        (
+            "key",
+            "side",
+            "unit",
+            "before",
+            "after",
+            "difference",
+            "low",
+            "high",
+            "detectable",
+            "verdict",
+            "holds_among_all",
+            "error_from",
+            "reason",
+        ),
+        (
+            (
+                c.key,
+                c.side,
+                c.unit,
+                c.before,
+                c.after,
+                c.difference,
+                c.low,
+                c.high,
+                c.detectable,
+                c.verdict,
+                c.holds,
+                c.error_source,
+                c.reason,
+            )
+            for c in found.changes
+        ),
+    )
+
+
+def write_comparison(
+    before: Group,
+    after: Group,
+    out: Path,
+    repeats: Sequence[Sequence[Take]] = (),
+    *,
+    video: bool = True,
+    progress: Progress = silent,
+) -> ComparisonFiles:
+    """Compare two groups and write page, PDF, table and, where both clips are at hand, the video.
+
+    Raises
+    ------
+    OutputError
+        If the folder can't be written.
+    """
+    made = compared(before, after, repeats)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise output_error(out, error) from error
+    notes: list[str] = []
+    files = [out / HTML_NAME, out / TABLE_NAME]
+    has_video = False
+    if video:
+        try:
+            has_video = _video(before, after, out / VIDEO_NAME, progress, notes)
+        except LanesideError as error:
+            notes.append(f"No side-by-side video: {error.why}; {error.mend}.")
+    shown = content(before, after, made)
+    shown["notes"] += notes
+    stills = pairs(before, after)
+    svg = compared_curves(made.curves, before.label, after.label)
+    page = shown | {
+        "pairs": [
+            {
+                "title": p.title,
+                "before": _inline(p.before),
+                "after": _inline(p.after),
+                "alt_before": p.alt_before,
+                "alt_after": p.alt_after,
+            }
+            for p in stills
+        ],
+        "curves_svg": svg,
+        "video": VIDEO_NAME if has_video else None,
+    }
+    write_text(out / HTML_NAME, html_page("comparison.html", page))
+    write_text(out / TABLE_NAME, comparison_table(made.comparison))
+    if has_video:
+        files.append(out / VIDEO_NAME)
+    try:
+        _pdf(shown, svg, stills, out / PDF_NAME)
+        files.insert(1, out / PDF_NAME)
+    except PdfError as error:
+        notes.append(str(error))
+    return ComparisonFiles(made, out, tuple(files), tuple(notes))
+
+
+def _inline(file: Path) -> str:
+    return "data:image/jpeg;base64," + base64.b64encode(file.read_bytes()).decode("ascii")
+
+
+def _pdf(shown: dict[str, Any], svg: str, stills: Sequence[Pair], out: Path) -> None:
+    drawings, pictures = {}, {}
+    blocks = []
+    for block in shown["blocks"]:
+        rows = []
+        for row in block["rows"]:
+            name = f"strip-{len(drawings)}.svg" if row.strip else ""
+            if name:
+                drawings[name] = row.strip
+            rows.append({**row.__dict__, "strip": name})
+        blocks.append({**block, "rows": rows})
+    if svg:
+        drawings["curves.svg"] = svg
+    shots = []
+    for i, p in enumerate(stills):
+        pictures |= {f"before-{i}.jpg": p.before, f"after-{i}.jpg": p.after}
+        shots.append({"title": p.title, "before": f"before-{i}.jpg", "after": f"after-{i}.jpg"})
+    data = shown | {"blocks": blocks, "pairs": shots, "curves": bool(svg)}
+    write_pdf("comparison.typ", data, drawings, pictures, out)
+
+
+def _video(before: Group, after: Group, path: Path, progress: Progress, notes: list[str]) -> bool:
+    """Write the video where both clips can be found; False, with a note, where not."""
+    from shared.track_file import read_track
+    from ui.history_video import Side, write_pair_video
+
+    sides = []
+    wanted = _sides(before) & _sides(after)
+    for group in (before, after):
+        for a, folder in zip(group.analyses, group.folders):
+            if wanted and a.near_side not in wanted:
+                continue
+            if folder is None or not (folder / "track.npz").is_file():
+                continue
+            clip = clip_file(folder, a)
+            if clip is not None:
+                sides.append(Side(clip, read_track(folder / "track.npz"), a, group.label))
+                wanted = {a.near_side} if wanted else wanted
+                break
+    if len(sides) < 2:
+        notes.append(
+            "No side-by-side video: the clip of at least one of the two is not where it was measured, "
+            "or is not the same file any more."
+        )
+        return False
+    write_pair_video(sides[0], sides[1], path, progress)
+    return True

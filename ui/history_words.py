@@ -1,0 +1,62 @@
+"""Words, signs and numbers that comparison, trend and check share."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from technique.comparison import Change, measure_decimals, shown_value
+from ui import look
+
+BEFORE: Final = look.FAR
+AFTER: Final = look.NEAR
+PART: Final = look.TRUNK
+"""A part of the gait cycle in which two curves differ."""
+
+CHANGE_INK: Final[dict[str, str]] = {
+    "changed": look.TRUNK,
+    "no change beyond error": look.VERDICT_INK["inside"],
+    "not comparable": look.QUIET,
+}
+SOURCE_WORD: Final[dict[str | None, str]] = {
+    "own repeats": "the athlete's own repeats",
+    "published": "published",
+    "judged": "judged",
+    None: "",
+}
+
+
+def change_sign(verdict: str, difference: float | None) -> str:
+    """The sign beside a verdict; its direction is the number's, not good or bad."""
+    if verdict == "changed":
+        return "↑" if (difference or 0.0) > 0 else "↓"
+    return "≈" if verdict == "no change beyond error" else "–"
+
+
+def change_word(change: Change) -> str:
+    """The verdict in words."""
+    if change.verdict != "changed":
+        return change.verdict
+    return "changed" if change.holds else "changed, may be chance"
+
+
+def plain_number(value: float | None, key: str, unit: str, sign: bool = False) -> str:
+    """A number with its unit, or a dash."""
+    return "–" if value is None else shown_value(value, unit, measure_decimals(key), sign)
+
+
+def interval_text(low: float | None, high: float | None, key: str) -> str:
+    """Two ends of an interval, without the unit."""
+    if low is None or high is None:
+        return ""
+    digits = measure_decimals(key)
+    return f"{_signed(low, digits)} to {_signed(high, digits)}"
+
+
+def _signed(value: float, digits: int) -> str:
+    text = f"{value:+.{digits}f}"
+    return (text.lstrip("+-") if float(text) == 0 else text).replace("-", "−")
+
+
+def capital(text: str) -> str:
+    """The text with a capital letter in front."""
+    return text[:1].upper() + text[1:]
