@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import itertools
 import math
-from contextlib import ExitStack
+from collections.abc import Generator, Iterable
+from contextlib import ExitStack, closing
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +21,16 @@ from shared.track import Track
 from ui import draw, look
 from ui.pictures import overlay
 
+if TYPE_CHECKING:
+    from vision.clip import Frame
+
 MAX_HEIGHT_PX: Final = 720
 """Taller clips are scaled down: quick to make, plays on any phone."""
+
+MOST_PER_S: Final = 60.5
+"""Pictures per second of play-back: screens show 60. A faster clip loses every second picture or more
+here, never in what is measured."""
+PICTURES_AHEAD: Final = 2
 
 LEAD_S: Final = 0.5
 """Real seconds kept before the athlete is first and after the athlete is last seen."""
@@ -45,6 +54,7 @@ def write_annotated_video(
     ------
     ClipError, OutputError
     """
+    from vision.ahead import ahead
     from vision.clip import frames
     from vision.clip_probe import probe
     from vision.video_writer import VideoWriter
@@ -56,34 +66,51 @@ def write_annotated_video(
     lead = max(1, round(LEAD_S * track.clip.capture_rate_hz))
     first = max(0, int(track.frame[seen][0]) - lead)
     last = min(track.clip.frames, int(track.frame[seen][-1]) + lead + 1)
+    step = max(1, math.ceil(track.clip.container_rate_hz / MOST_PER_S))
+    decoded = ahead(
+        frames(found, start=first, stop=last, step=step, max_height=MAX_HEIGHT_PX), PICTURES_AHEAD
+    )
+    # The writer lives in the stack, so that an error or a stop removes the unfinished file.
+    with ExitStack() as stack:
+        # Decoding, drawing and encoding each have a thread; this one encodes.
+        coming = stack.enter_context(closing(ahead(_drawn(decoded, track, analysis), PICTURES_AHEAD)))
+        writer: VideoWriter | None = None
+        start_s = 0.0
+        for count, (frame, picture) in enumerate(coming):
+            if writer is None:
+                height, width = picture.shape[:2]
+                writer = stack.enter_context(VideoWriter(path, width, height, tick=found.tick))
+                start_s = frame.pts_s
+            writer.write(picture, frame.pts_s - start_s)
+            if count % 8 == 0:
+                progress("annotated video", frame.index - first, last - first)
+    progress("annotated video", last - first, last - first)
+
+
+def _drawn(
+    decoded: Iterable[Frame], track: Track, analysis: Analysis
+) -> Generator[tuple[Frame, NDArray[np.uint8]], None, None]:
+    """Each frame and its picture with everything drawn on it."""
     factor = min(1.0, MAX_HEIGHT_PX / track.clip.height)
+    thickness = max(1.5, track.quality.runner_height_px * factor / 130)
     sample_of = {int(f): i for i, f in enumerate(track.frame)}
     down = contacts(analysis, track.time_s)
     angle_row = {int(f): i for i, f in enumerate(analysis.frame)}
-    # The writer lives in the stack, so that an error or a stop removes the unfinished file.
     with ExitStack() as stack:
-        writer: VideoWriter | None = None
-        start_s = 0.0
-        for frame in frames(found, start=first, stop=last, max_height=MAX_HEIGHT_PX):
-            if writer is None:
-                height, width = frame.rgb.shape[:2]
-                writer = stack.enter_context(VideoWriter(path, width, height, tick=found.tick))
-                start_s = frame.pts_s
+        if isinstance(decoded, Generator):
+            stack.enter_context(closing(decoded))
+        for frame in decoded:
             sample = sample_of.get(frame.index)
             if sample is None:
-                picture = Image.fromarray(frame.rgb)
-            else:
-                xy = track.xy_px[sample] * factor
-                thickness = max(1.5, track.quality.runner_height_px * factor / 130)
-                picture = overlay(frame.rgb, xy, track.labelling.near_side, thickness)
-                _mark_contacts(picture, xy, {s: bool(d[sample]) for s, d in down.items()}, analysis.near_side)
-                row = angle_row.get(frame.index)
-                if row is not None:
-                    _readings(picture, analysis, row)
-            writer.write(np.asarray(picture), frame.pts_s - start_s)
-            if frame.index % 8 == 0:
-                progress("annotated video", frame.index - first, last - first)
-    progress("annotated video", last - first, last - first)
+                yield frame, frame.rgb
+                continue
+            xy = track.xy_px[sample] * factor
+            picture = overlay(frame.rgb, xy, track.labelling.near_side, thickness)
+            _mark_contacts(picture, xy, {s: bool(d[sample]) for s, d in down.items()}, analysis.near_side)
+            row = angle_row.get(frame.index)
+            if row is not None:
+                _readings(picture, analysis, row)
+            yield frame, np.asarray(picture)
 
 
 def contacts(analysis: Analysis, time_s: NDArray[np.float64]) -> dict[Side, NDArray[np.bool_]]:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from typing import Literal
+from threading import Thread
+from typing import Final, Literal
 
 from shared.analysis import Analysis
 from shared.analysis_json import write_analysis
@@ -24,6 +27,17 @@ from ui.options import Options
 ANALYSIS_NAME = "analysis.json"
 TRACK_NAME = "track.npz"
 REPORT_NAME = "report.html"
+NEEDED_LATER: Final = (
+    "technique.analyse",
+    "ui.report",
+    "ui.annotated",
+    "ui.tables",
+    "matplotlib.figure",
+    "matplotlib.backends.backend_svg",
+    "jinja2",
+    "typst",
+)
+"""Modules that take a while to load and are needed once the landmarks are there."""
 
 
 @dataclass(frozen=True)
@@ -133,6 +147,24 @@ def track_clip(clip: Path, options: Options, progress: Progress = silent) -> Tra
     return follow(clip, request, progress)
 
 
+@contextmanager
+def loaded_meanwhile() -> Iterator[None]:
+    """Load the modules that are needed later while the block runs."""
+    import vision.track_clip  # noqa: F401  first, since the block waits for it
+
+    def load() -> None:
+        for name in NEEDED_LATER:
+            with suppress(Exception):  # whoever needs it will meet the same error and tell it
+                import_module(name)
+
+    thread = Thread(target=load, name="laneside-load", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        thread.join()
+
+
 def measure_clip(clip: Path, out: Path, options: Options, progress: Progress = silent) -> Result:
     """Measure `clip` and write everything into `out`.
 
@@ -157,7 +189,8 @@ def measure_clip(clip: Path, out: Path, options: Options, progress: Progress = s
 
     load_profile(options.profile)  # a wrong profile should not cost the user a pose run
     with staged_folder(out) as stage:
-        track = track_clip(clip, options, progress)
+        with loaded_meanwhile():
+            track = track_clip(clip, options, progress)
         analysis = analyse_track(track, options)
         write_results(clip, track, analysis, stage, options, progress)
     return Result(analysis, out)
@@ -174,10 +207,19 @@ def write_results(
 
     write_tables(analysis, folder)
     write_track(track, folder / TRACK_NAME)
-    pictures = write_pictures(clip, track, analysis, folder, progress)
+
+    def report(said: Progress) -> tuple[str, ...]:
+        pictures = write_pictures(clip, track, analysis, folder, said)
+        return write_reports(analysis, pictures, folder, video=options.video)
+
     if options.video:
-        write_annotated_video(clip, track, analysis, folder / "annotated.mp4", progress)
-    notes = write_reports(analysis, pictures, folder, video=options.video)
+        # Encoding leaves the interpreter free most of the time, setting the report does not.
+        with ThreadPoolExecutor(1, thread_name_prefix="laneside-report") as beside:
+            reporting = beside.submit(report, silent)
+            write_annotated_video(clip, track, analysis, folder / "annotated.mp4", progress)
+            notes = reporting.result()
+    else:
+        notes = report(progress)
     write_analysis(replace(analysis, notes=analysis.notes + notes), folder / ANALYSIS_NAME)
 
 

@@ -10,7 +10,7 @@ from typing import Literal
 
 from shared.errors import OptionError
 
-Effort = Literal["standard", "high"]
+Effort = Literal["quick", "standard", "high"]
 Sex = Literal["female", "male"]
 
 
@@ -54,7 +54,7 @@ class Options:
     marked : MarkedDistance or None
     weights : Path or None
         Heavier pose weights.
-    effort : {"standard", "high"}
+    effort : {"quick", "standard", "high"}
     minor, injury : bool
         The athlete is under 18; has pain or a recent injury. Only changes the cautions.
     video : bool

@@ -206,15 +206,13 @@ def write_pictures(
 
 
 def _frames(clip: Path, numbers: list[int]) -> Iterable[tuple[int, NDArray[np.uint8]]]:
-    from vision.clip import frames
+    from vision.clip import frames_at
     from vision.clip_probe import probe
 
     if not numbers:
         return
-    found = probe(clip)
-    for number in numbers:
-        for frame in frames(found, start=number, stop=number + 1):
-            yield frame.index, frame.rgb
+    for frame in frames_at(probe(clip), numbers):
+        yield frame.index, frame.rgb
 
 
 def _write(

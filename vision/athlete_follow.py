@@ -191,8 +191,9 @@ def follow(
             if pose is not None or rows:
                 rows.append(_row(frame, pose))
             if follower.gone(frame.time_s):
+                if total is not None and frame.index + 1 < total:
+                    progress("following the athlete", total, total)
                 break
-    progress("following the athlete", total or len(rows), total)
     while rows and np.isnan(rows[-1].score):
         rows.pop()
     if not rows:
@@ -256,9 +257,7 @@ class _Follower:
 
     def certain_window(self, time_s: float) -> Window | None:
         """The window that `step` will look at first, where the frames before can't change it."""
-        return (
-            self._window(time_s) if self._look.source == "path" and self._path.near(time_s, 0.0) else None
-        )
+        return self._window(time_s) if self._look.source == "path" and self._path.near(time_s, 0.0) else None
 
     def gone(self, time_s: float) -> bool:
         """Whether the person can't be found in any later frame."""
@@ -300,9 +299,7 @@ class _Follower:
         turn = self._path.rotation(time_s) if self._look.turned else 0.0
         return Window(float(x), float(y), 2 * radius * self._look.margin, turn)
 
-    def _seen(
-        self, frame: FrameLike, window: Window, looked: PoseResult | None = None
-    ) -> PoseResult | None:
+    def _seen(self, frame: FrameLike, window: Window, looked: PoseResult | None = None) -> PoseResult | None:
         pose = self.landmarks(frame.rgb, window) if looked is None else looked
         if not self._is_athlete(pose, frame.time_s):
             return None

@@ -24,6 +24,12 @@ SAMPLE_RATE_HZ: Final = 8.0
 """Pictures looked at per second in the coarse pass: a sprinter moves less than a body height."""
 SMALL_TILE_PERIOD_S: Final = 0.5
 """Small tiles are many: they are looked at less often; whoever was seen is then looked for nearby."""
+RUNNER_LEGS: Final = 0.15
+"""Leg motion (see `Person.leg_motion`) from which a body seen often enough is surely a runner."""
+KNOWN_LARGE_PERIOD_S: Final = 0.5
+KNOWN_SMALL_PERIOD_S: Final = 2.0
+"""Once a runner is followed, others are looked for less often: whoever enters is still found within
+half a second, or two where they are small."""
 SMALL_TILE: Final = 0.5
 SMALL_TILE_OVERLAP: Final = 0.25
 """Side and overlap of the small tiles as shares of the picture's height. The detector finds a
@@ -186,6 +192,7 @@ def find_people(
     engine: PoseEngine,
     *,
     sample_rate_hz: float = SAMPLE_RATE_HZ,
+    thorough: bool = True,
     scale: float = 1.0,
     progress: Progress = silent,
     total: int | None = None,
@@ -200,6 +207,8 @@ def find_people(
     engine : PoseEngine
     sample_rate_hz : float
         Pictures looked at per second. `frames` may leave out those between.
+    thorough : bool
+        Look for further people as often after a runner was found as before.
     scale : float
         Px of the clip's upright picture per px of `frames`, where these are scaled down.
     progress : Progress
@@ -217,7 +226,8 @@ def find_people(
     """
     paths: list[Path[Sighting]] = []
     picture = (0, 0)
-    next_s = next_small_s = -np.inf
+    next_s = -np.inf
+    next_large_s = next_small_s = -np.inf
     first_s = last_s = np.nan
     looked_at = 0
     for count, frame in enumerate(frames, start=1):
@@ -231,10 +241,14 @@ def find_people(
         looked_at += 1
         rgb = frame.rgb
         picture = (rgb.shape[1], rgb.shape[0])
-        expected = [path.expected(frame.time_s) for path in paths if path.alive(frame.time_s)]
-        boxes = _boxes(rgb, engine, expected, frame.time_s >= next_small_s, pool)
-        if frame.time_s >= next_small_s:
-            next_small_s = frame.time_s + SMALL_TILE_PERIOD_S
+        alive = [path for path in paths if path.alive(frame.time_s)]
+        known = not thorough and any(_runs(path, picture) for path in alive)
+        large, small = frame.time_s >= next_large_s, frame.time_s >= next_small_s
+        boxes = _boxes(rgb, engine, [path.expected(frame.time_s) for path in alive], large, small, pool)
+        if large:
+            next_large_s = frame.time_s + (KNOWN_LARGE_PERIOD_S if known else 0.0)
+        if small:
+            next_small_s = frame.time_s + (KNOWN_SMALL_PERIOD_S if known else SMALL_TILE_PERIOD_S)
         sightings = [_sighting(frame, result) for result in _results(rgb, engine, boxes, picture, pool)]
         paths = link(paths, sightings, frame.time_s)
     seconds = last_s - first_s if paths else 0.0
@@ -246,6 +260,11 @@ def find_people(
         for sightings in often or [sightings for sightings in seen if len(sightings) > 1]
     ]
     return sorted(people, key=lambda person: -len(person.sightings))
+
+
+def _runs(path: Path[Sighting], picture: tuple[int, int]) -> bool:
+    """Whether this is a body seen often enough, and its legs run."""
+    return len(path.sightings) >= SURE_SIGHTINGS and Person(path.sightings, picture).leg_motion >= RUNNER_LEGS
 
 
 def boxes_near(
@@ -266,12 +285,14 @@ def _boxes(
     rgb: ByteImage,
     engine: PoseEngine,
     expected: list[tuple[FloatArray, float]],
+    large: bool,
     small: bool,
     pool: Executor | None,
 ) -> list[PersonBox]:
     """People in one picture, found at all scales, the same person once."""
     height, width = rgb.shape[:2]
     large_tiles, small_tiles = tiles(width, height)
+    large_tiles = large_tiles if large else []
     parts = large_tiles + (small_tiles if small else [])
     whole, *in_parts = each(pool, engine.detect, [rgb, *(_part(rgb, part) for part in parts)])
     moved = [

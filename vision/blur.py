@@ -20,6 +20,8 @@ LEAST_CONTRAST = 25.0
 FAST_SHARE, SLOW_SHARE = 0.6, 0.15
 """A foot is fast above, and stands below, these shares of the 90th percentile of foot speed."""
 LEAST_PATCHES = 8
+ALL_OF_FIRST, ONE_IN = 120, 3
+"""Edges are looked at in all of the first frames, then in one of so many: the median needs no more."""
 
 
 def edge_width(patch: FloatArray) -> float:
@@ -49,6 +51,9 @@ def edge_width(patch: FloatArray) -> float:
     return float(contrast / gradient)
 
 
+NOTHING = (float("nan"), float("nan"))
+
+
 class FootBlur:
     """Collects the edge widths of both feet while a clip is read; then take `blur_px`.
 
@@ -70,11 +75,13 @@ class FootBlur:
         if xy is None:
             return
         self._frames.append(frame)
+        seen = len(self._frames)
+        looked = seen <= ALL_OF_FIRST or seen % ONE_IN == 0
         half = PATCH_SHARE * body_size(xy[None]).median_px / CHAIN_SHARE
         for side in ("left", "right"):
             foot = (xy[lm.index("heel", side)] + xy[lm.index("foot_index", side)]) / 2
             self._feet[side].append(foot)
-            self._widths[side].append(_widths(grey, before, foot, half))
+            self._widths[side].append(_widths(grey, before, foot, half) if looked else NOTHING)
 
     def blur_px(self) -> float:
         """Smear of the foot at its 90th percentile speed, px; NaN when it can't be told."""
@@ -100,14 +107,13 @@ class FootBlur:
 
 def _widths(grey: Picture, before: Picture | None, foot: FloatArray, half: float) -> tuple[float, float]:
     """Edge width in the picture and in the difference to the picture before."""
-    nothing = (float("nan"), float("nan"))
     if not (np.isfinite(foot).all() and np.isfinite(half)):
-        return nothing
+        return NOTHING
     x0, y0 = (np.maximum(foot - half, 0)).astype(int)
     x1, y1 = (foot + half).astype(int) + 1
     now = grey[y0:y1, x0:x1].astype(float)
     if min(now.shape) < 6:
-        return nothing
+        return NOTHING
     change = np.zeros_like(now) if before is None else now - before[y0:y1, x0:x1]
     return edge_width(now), edge_width(change)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,9 +20,13 @@ from vision.clip_open import EXPORT, opened_clip
 from vision.clip_probe import BACKWARDS, ClipProbe, damaged, probe
 from vision.timebase import TimeBase
 
-__all__ = ["ClipProbe", "Frame", "clip_info", "file_sha256", "frames", "nearest_frame", "probe"]
+__all__ = ["ClipProbe", "Frame", "clip_info", "file_sha256", "frames", "frames_at", "nearest_frame", "probe"]
 
 Pixels = NDArray[np.uint8]
+
+# Key frames of phone clips lie half a second to ten seconds apart: decoding on so far is cheaper
+# than seeking back to the last of them.
+_DECODE_ON = 120
 
 _SEEKABLE = ("mov", "matroska")
 
@@ -109,6 +113,38 @@ def frames(
         yield Frame(index, pts_s * factor, pts_s, _upright(picture, clip, size, grey))
     if done < stop:
         raise damaged(clip.path, done, clip.frames)
+
+
+def frames_at(clip: ClipProbe, numbers: Iterable[int]) -> Generator[Frame, None, None]:
+    """Single frames of a clip, in order of showing; what lies between them is not converted.
+
+    Parameters
+    ----------
+    clip : ClipProbe
+    numbers : iterable of int
+        In any order; each is yielded once.
+
+    Raises
+    ------
+    DamagedClip, ClipError
+        As for `frames`.
+    """
+    wanted = sorted(set(numbers))
+    size = _upright_size(clip, None)
+    while wanted:
+        # Sought once for as many as lie near each other, then decoded on.
+        together = 1
+        while together < len(wanted) and wanted[together] - wanted[together - 1] <= _DECODE_ON:
+            together += 1
+        group, wanted = wanted[:together], wanted[together:]
+        missing = set(group)
+        for index, picture in _sought(clip, group[0], group[-1] + 1, 1):
+            if index in missing:
+                missing.remove(index)
+                pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
+                yield Frame(index, pts_s, pts_s, _upright(picture, clip, size, grey=False))
+        if missing:
+            raise damaged(clip.path, min(missing), clip.frames)
 
 
 def _sought(clip: ClipProbe, start: int, stop: int, threads: int) -> Iterator[tuple[int, Any]]:

@@ -63,7 +63,9 @@ def refined_by_heat(uv: FloatArray, heat: NDArray[np.float32], how: HeatCentroid
     down, across = row[points, None] + step, column[points, None] + step  # (N, kernel)
     inside = ((down >= 0) & (down < rows))[:, :, None] & ((across >= 0) & (across < columns))[:, None, :]
     patch = heat[
-        np.clip(down, 0, rows - 1)[:, :, None], np.clip(across, 0, columns - 1)[:, None, :], points[:, None, None]
+        np.clip(down, 0, rows - 1)[:, :, None],
+        np.clip(across, 0, columns - 1)[:, None, :],
+        points[:, None, None],
     ]
     warmth = np.where(inside, 1.0 / (1.0 + np.exp(-patch.astype(np.float64))), 0.0)
     warm = warmth.max(axis=(1, 2)) >= how.least

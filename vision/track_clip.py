@@ -120,6 +120,7 @@ def track_clip(
                 progress=_every(progress, _coarse_step(base)),
                 total=clip.frames,
                 pool=pool,
+                thorough=request.athlete is not None,
             )
         person = choose_athlete(people, request.athlete, clip=name)
         seen = _Pass(clip, base, 0 if request.marked else _entry(clip, base, person), count)

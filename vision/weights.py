@@ -115,9 +115,7 @@ class Model:
 
         try:
             with _native_chatter_hidden():
-                interpreter = Interpreter(
-                    model_content=only_outputs(content, shapes[1]), num_threads=threads
-                )
+                interpreter = Interpreter(model_content=only_outputs(content, shapes[1]), num_threads=threads)
                 interpreter.allocate_tensors()
         except (ValueError, RuntimeError) as error:
             raise _no_model(name, "the model is damaged or of a kind that can't be run here") from error
