@@ -214,4 +214,4 @@ def _value(t: Take, key: str, side: SideOrBoth) -> float | None:
 
 
 def _table_source(key: str, same_day: bool) -> Source:
-    return "published" if repeat_row(key).mark == "seen" and not same_day else "judged"
+    return "published" if repeat_row(key).published(same_day) else "judged"

@@ -26,7 +26,12 @@ class RepeatRow(BaseModel):
     between_day: float = Field(gt=0)
     share: bool = False
     mark: Mark
+    within_mark: Mark = "judgement"
     source: str = Field(min_length=3)
+
+    def published(self, same_day: bool) -> bool:
+        """True where the figure stood in a text that was read."""
+        return (self.within_mark if same_day else self.mark) == "seen"
 
     def sem(self, value: float, same_day: bool) -> float:
         """In the unit of the measure, at that value."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -11,7 +11,7 @@ import numpy as np
 
 from shared.analysis import Analysis, Measure
 from shared.catalogue import SYMMETRY_PREFIX
-from shared.history_values import SeriesPoint
+from shared.history_values import RepeatGroup, SeriesPoint
 from shared.landmarks import Side, SideOrBoth
 from technique.measures import TIME_KEYS
 from technique.pooling import pooled, pooled_passes
@@ -185,6 +185,30 @@ def stored_take(points: Sequence[SeriesPoint], label: str = "") -> Take:
         frozenset(),
         frozenset(h.clip for h in heads.values()),
     )
+
+
+def repeat_takes(
+    groups: Sequence[RepeatGroup], points_of: Callable[[str], Sequence[SeriesPoint]]
+) -> tuple[tuple[Take, ...], ...]:
+    """Takes of the unchanged condition, for `comparison.compare`, from the history.
+
+    Parameters
+    ----------
+    groups : sequence of RepeatGroup
+        As by `history.repeats`.
+    points_of : callable
+        Points of a session by its id, as by `history.session_points`.
+
+    Returns
+    -------
+    tuple of tuple of Take
+        One for each group; sessions without an analysed clip are left out.
+    """
+    out = []
+    for group in groups:
+        found = [points_of(s.id) for s in group.sessions if s.id is not None]
+        out.append(tuple(stored_take(points) for points in found if points))
+    return tuple(out)
 
 
 def whole_reason(a: Take, b: Take) -> str | None:

@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from shared.catalogue import CURVES, MEASURES
+from shared.history_values import RepeatGroup, SeriesPoint, Session, StoredAnalysis
 from technique.comparison import compare, shown_value
 from technique.comparison_errors import kept_half_width, own_repeatability
 from technique.pooling import pooled
 from technique.repeat_table import between_day, curve_row, published_sem, repeat_row
 from technique.speed_relations import speed_relations, speed_share
-from technique.takes import stored_take, take
+from technique.takes import repeat_takes, stored_take, take
 from tests import builders
 from tests.comparison_helpers import a_take, measure
 
@@ -251,6 +252,53 @@ def test_take_of_analyses() -> None:
         stored_take([])
     with pytest.raises(ValueError):
         compare([], found)
+
+
+def _points(session: str, date: str, value: float, near: str = "left") -> list[SeriesPoint]:
+    head = StoredAnalysis(
+        f"id {session} {near}",
+        f"clip {session} {near}",
+        session,
+        "a",
+        date,
+        "0.1.3",
+        "full",
+        "easy-run",
+        near,  # type: ignore[arg-type]
+        "right",
+        "still",
+        120.0,
+        True,
+        None,
+    )
+    of = Session("a", date, id=session, speed_mps=4.0, condition="usual")
+    return [
+        SeriesPoint(of, head, m)
+        for m in a_take(changes={"thigh_angle_max": value}).measures
+        if m.key in ("thigh_angle_max", "symmetry_thigh_angle_max")
+    ]
+
+
+def test_takes_from_the_history() -> None:
+    one = stored_take(_points("s1", "2026-05-01", 40.0))
+    assert one.near_sides == {"left"} and one.speed_mps == 4.0 and one.label == "usual"
+    assert one.yaw_deg is None and one.time_bases == frozenset()
+    both = stored_take([*_points("s1", "2026-05-01", 40.0), *_points("s1", "2026-05-01", 44.0, "right")])
+    left, right = both.measure("thigh_angle_max", "left"), both.measure("thigh_angle_max", "right")
+    # Each side from the pass in which it was near.
+    assert left is not None and right is not None and (left.value, right.value) == (40.0, 44.0)
+    difference = both.measure("symmetry_thigh_angle_max", "both")
+    assert difference is not None and difference.value == -4.0
+
+
+def test_repeats_from_the_history() -> None:
+    stored = {f"s{i}": _points(f"s{i}", f"2026-05-0{i}", 40.0 + i) for i in range(1, 6)} | {"s9": []}
+    sessions = tuple(Session("a", f"2026-05-0{i}", id=f"s{i}") for i in (1, 2, 3, 4, 5, 9))
+    repeats = repeat_takes([RepeatGroup("usual", sessions)], stored.__getitem__)
+    assert [len(g) for g in repeats] == [5]
+    found = own_repeatability(repeats, "thigh_angle_max", "left", same_day=False)
+    assert found is not None and found.freedom == 4
+    assert found.sem == pytest.approx(np.std(range(5), ddof=1))
 
 
 def test_shown_values() -> None:
