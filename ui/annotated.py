@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Generator, Iterable
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -23,6 +24,7 @@ from ui.pictures import overlay
 
 if TYPE_CHECKING:
     from vision.clip import Frame
+    from vision.head import HeadCover
 
 MAX_HEIGHT_PX: Final = 720
 """Taller clips are scaled down: quick to make, plays on any phone."""
@@ -37,7 +39,12 @@ LEAD_S: Final = 0.5
 
 
 def write_annotated_video(
-    clip: Path, track: Track, analysis: Analysis, path: Path, progress: Progress
+    clip: Path,
+    track: Track,
+    analysis: Analysis,
+    path: Path,
+    progress: Progress,
+    cover: HeadCover | None = None,
 ) -> None:
     """Write the annotated video; play-back times are the clip's own.
 
@@ -49,6 +56,8 @@ def write_annotated_video(
     path : Path
         The .mp4 to write.
     progress : Progress
+    cover : HeadCover, optional
+        Hide the athlete's face.
 
     Raises
     ------
@@ -73,7 +82,7 @@ def write_annotated_video(
     # The writer lives in the stack, so that an error or a stop removes the unfinished file.
     with ExitStack() as stack:
         # Decoding, drawing and encoding each have a thread; this one encodes.
-        coming = stack.enter_context(closing(ahead(_drawn(decoded, track, analysis), PICTURES_AHEAD)))
+        coming = stack.enter_context(closing(ahead(_drawn(decoded, track, analysis, cover), PICTURES_AHEAD)))
         writer: VideoWriter | None = None
         start_s = 0.0
         for count, (frame, picture) in enumerate(coming):
@@ -88,9 +97,11 @@ def write_annotated_video(
 
 
 def _drawn(
-    decoded: Iterable[Frame], track: Track, analysis: Analysis
+    decoded: Iterable[Frame], track: Track, analysis: Analysis, cover: HeadCover | None
 ) -> Generator[tuple[Frame, NDArray[np.uint8]], None, None]:
     """Each frame and its picture with everything drawn on it."""
+    from vision.head import without_face
+
     factor = min(1.0, MAX_HEIGHT_PX / track.clip.height)
     thickness = max(1.5, track.quality.runner_height_px * factor / 130)
     sample_of = {int(f): i for i, f in enumerate(track.frame)}
@@ -100,6 +111,8 @@ def _drawn(
         if isinstance(decoded, Generator):
             stack.enter_context(closing(decoded))
         for frame in decoded:
+            if cover is not None:
+                frame = replace(frame, rgb=without_face(frame.rgb, cover, frame.index, factor))
             sample = sample_of.get(frame.index)
             if sample is None:
                 yield frame, frame.rgb

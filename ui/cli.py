@@ -48,6 +48,10 @@ Weights = Annotated[Path | None, typer.Option("--weights", help="Heavier pose we
 Effort = Annotated[str, typer.Option("--effort", help="quick, standard or high: faster, or a little better.")]
 Minor = Annotated[bool, typer.Option("--minor", help="The athlete is under 18.")]
 Injury = Annotated[bool, typer.Option("--injury", help="Pain or a recent injury: adds cautions.")]
+BlurFace = Annotated[
+    bool | None,
+    typer.Option("--blur-face/--no-blur-face", help="Hide the athlete's face; without a word: of minors."),
+]
 Video = Annotated[bool, typer.Option("--video/--no-video", help="Write the annotated video.")]
 
 
@@ -85,6 +89,7 @@ def measure(
     minor: Minor = False,
     injury: Injury = False,
     video: Video = True,
+    blur_face: BlurFace = None,
 ) -> None:
     """Measure a clip: numbers, curves, cues, pictures and a report in one folder."""
     options = _options(
@@ -102,6 +107,7 @@ def measure(
         minor=minor,
         injury=injury,
         video=video,
+        blur_face=blur_face,
     )
     from ui.job import measure_clip
     from ui.terminal import progress_bars, summary

@@ -205,18 +205,24 @@ def write_results(
     from ui.report import write_reports
     from ui.tables import write_tables
 
+    cover = None
+    if options.face_hidden:
+        from vision.head import head_cover
+
+        cover = head_cover(track)
+        analysis = replace(analysis, athlete={**analysis.athlete, "face": "hidden"})
     write_tables(analysis, folder)
     write_track(track, folder / TRACK_NAME)
 
     def report(said: Progress) -> tuple[str, ...]:
-        pictures = write_pictures(clip, track, analysis, folder, said)
+        pictures = write_pictures(clip, track, analysis, folder, said, cover)
         return write_reports(analysis, pictures, folder, video=options.video)
 
     if options.video:
         # Encoding leaves the interpreter free most of the time, setting the report does not.
         with ThreadPoolExecutor(1, thread_name_prefix="laneside-report") as beside:
             reporting = beside.submit(report, silent)
-            write_annotated_video(clip, track, analysis, folder / "annotated.mp4", progress)
+            write_annotated_video(clip, track, analysis, folder / "annotated.mp4", progress, cover)
             notes = reporting.result()
     else:
         notes = report(progress)

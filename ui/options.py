@@ -56,7 +56,10 @@ class Options:
         Heavier pose weights.
     effort : {"quick", "standard", "high"}
     minor, injury : bool
-        The athlete is under 18; has pain or a recent injury. Only changes the cautions.
+        The athlete is under 18; has pain or a recent injury. Changes the cautions, and `minor` what
+        `face_hidden` is where `blur_face` was not said.
+    blur_face : bool or None
+        Make the athlete's face unrecognisable in pictures, video and report; None: for minors.
     video : bool
         Write the annotated video.
     """
@@ -75,6 +78,12 @@ class Options:
     minor: bool = False
     injury: bool = False
     video: bool = True
+    blur_face: bool | None = None
+
+    @property
+    def face_hidden(self) -> bool:
+        """Whether the athlete's face is made unrecognisable in what is written."""
+        return self.minor if self.blur_face is None else self.blur_face
 
     def __post_init__(self) -> None:
         for name, value, low, high, unit in (

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ from shared.landmarks import Side
 from shared.progress import Progress
 from shared.track import Track
 from ui import draw
+
+if TYPE_CHECKING:
+    from vision.head import HeadCover
 
 FOLDER: Final = "pictures"
 PICTURE_HEIGHT_PX: Final = 640
@@ -179,9 +182,24 @@ def crop_box(
 
 
 def write_pictures(
-    clip: Path, track: Track, analysis: Analysis, folder: Path, progress: Progress
+    clip: Path,
+    track: Track,
+    analysis: Analysis,
+    folder: Path,
+    progress: Progress,
+    cover: HeadCover | None = None,
 ) -> tuple[Picture, ...]:
     """Write the stills into ``folder/pictures``.
+
+    Parameters
+    ----------
+    clip : Path
+    track : Track
+    analysis : Analysis
+    folder : Path
+    progress : Progress
+    cover : HeadCover, optional
+        Hide the athlete's face.
 
     Returns
     -------
@@ -196,9 +214,13 @@ def write_pictures(
     by_frame: dict[int, list[Subject]] = {}
     for subject in wanted:
         by_frame.setdefault(subject.frame, []).append(subject)
+    from vision.head import without_face
+
     (folder / FOLDER).mkdir(exist_ok=True)
     made: dict[str, Picture] = {}
     for index, rgb in _frames(clip, sorted(by_frame)):
+        if cover is not None:
+            rgb = without_face(rgb, cover, index)
         for subject in by_frame[index]:
             made[subject.name] = _write(rgb, subject, track, analysis, folder)
         progress("pictures", len(made), len(wanted))
