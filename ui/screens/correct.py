@@ -64,26 +64,38 @@ def correct(job: store.Job, analysis: Analysis, track: Track, shown: Track, samp
     def add(correction: Correction) -> None:
         _keep(job, (*made, correction))
 
-    with st.expander("Put something right by hand" + (f" ({len(made)} made)" if made else "")):
-        tool = st.segmented_control(
-            "What is wrong?",
-            ["A touchdown or toe-off", "A joint", "Left and right", "The scale"],
-            default="A touchdown or toe-off",
-            key=f"tool_{job.key}",
-        )
-        if tool == "A joint":
-            _joint(job, track, shown, sample, add)
-        elif tool == "Left and right":
-            st.caption(f"The side towards the camera is taken to be the {analysis.near_side} one.")
-            if st.button("It is the other way round", key=f"sides_{job.key}"):
-                add(ExchangeSides())
-        elif tool == "The scale":
-            _scale(job, add)
-        else:
-            _event(job, analysis, int(track.frame[sample]), add)
-        _undo(job, made)
+    if st.toggle("Put something right by hand", key=f"by_hand_{job.key}"):
+        with st.container(border=True):
+            _tools(job, analysis, track, shown, sample, add)
+    _undo(job, made)
     if problem := st.session_state.pop(f"correction_problem_{job.key}", None):
         st.error(problem)
+
+
+def _tools(
+    job: store.Job,
+    analysis: Analysis,
+    track: Track,
+    shown: Track,
+    sample: int,
+    add: Callable[[Correction], None],
+) -> None:
+    tool = st.segmented_control(
+        "What is wrong?",
+        ["A touchdown or toe-off", "A joint", "Left and right", "The scale"],
+        default="A touchdown or toe-off",
+        key=f"tool_{job.key}",
+    )
+    if tool == "A joint":
+        _joint(job, track, shown, sample, add)
+    elif tool == "Left and right":
+        st.caption(f"The side towards the camera is taken to be the {analysis.near_side} one.")
+        if st.button("It is the other way round", key=f"sides_{job.key}"):
+            add(ExchangeSides())
+    elif tool == "The scale":
+        _scale(job, add)
+    else:
+        _event(job, analysis, int(track.frame[sample]), add)
 
 
 def _keep(job: store.Job, corrections: tuple[Correction, ...]) -> None:
