@@ -13,7 +13,9 @@ from shared import history as H
 from shared.analysis import Analysis
 from shared.files import output_error, write_text
 from shared.landmarks import SideOrBoth
+from technique.profile_schema import Profile
 from technique.speed_profile import time_at
+from technique.targets import load_profile
 from ui.history_invented import NOTE, Chosen, invented_pass, wandering
 
 RUNNER: Final = "Invented runner A"
@@ -111,6 +113,7 @@ def build_history(file: Path, base: Analysis, today: date | None = None) -> None
         raise output_error(file, error) from error
     speed = next((m.value for m in base.measures if m.key == "speed" and m.value is not None), 4.5)
     rng = np.random.default_rng(SEED)
+    profile = load_profile(base.profile)
     with H.open_history(file) as history, H.writing(history):
         for name, weeks in (
             (RUNNER, _weeks_of_runner()),
@@ -119,12 +122,18 @@ def build_history(file: Path, base: Analysis, today: date | None = None) -> None
         ):
             athlete = H.save_athlete(history, H.Athlete(name, 1.74, 68.0, notes=NOTE))
             for week in weeks:
-                _save_week(history, athlete, week, now, base, rng)
+                _save_week(history, athlete, week, now, base, rng, profile)
         _save_runs(history, H.athletes(history)[0], now, rng)
 
 
 def _save_week(
-    history: H.History, athlete: H.Athlete, week: Week, now: date, base: Analysis, rng: np.random.Generator
+    history: H.History,
+    athlete: H.Athlete,
+    week: Week,
+    now: date,
+    base: Analysis,
+    rng: np.random.Generator,
+    profile: Profile,
 ) -> None:
     day = (now - timedelta(days=week.days_ago)).isoformat()
     session = H.save_session(
@@ -148,10 +157,11 @@ def _save_week(
                 base,
                 f"invented {athlete.name} {day} {near} {number}",
                 f"{day}T12:00:00+00:00",
-                near,  # type: ignore[arg-type]
+                near,
                 offsets,
                 week.chosen,
                 rng,
+                profile,
             )
             H.save_analysis(history, made, session.id or "")
 

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from shared.analysis import Analysis, Curve, Measure
 from shared.catalogue import SYMMETRY_PREFIX
 from shared.landmarks import Side, SideOrBoth, opposite
+from technique.profile_schema import Profile
 from technique.repeat_table import published_sem
 from technique.symmetry import symmetries
-from technique.targets import load_profile, scores
+from technique.targets import scores
 
 FloatArray = NDArray[np.float64]
 
@@ -94,6 +95,7 @@ def invented_pass(
     day: Mapping[tuple[str, SideOrBoth], float],
     chosen: Chosen,
     rng: np.random.Generator,
+    profile: Profile,
 ) -> Analysis:
     """One pass of an invented session.
 
@@ -110,6 +112,8 @@ def invented_pass(
         From `wandering`; the same for all passes of a session.
     chosen : Chosen
     rng : numpy.random.Generator
+    profile : Profile
+        Whose targets it is held against.
 
     Returns
     -------
@@ -132,7 +136,7 @@ def invented_pass(
         observations=(),
         measures=tuple(measures),
         curves=tuple(_moved_curve(c, day, chosen, rng) for c in a.curves if c.n > 0),
-        scores=scores(measures, load_profile(a.profile), near),
+        scores=scores(measures, profile, near),
         cues=(),
         notes=(NOTE,),
         provenance=replace(a.provenance, created=created),
@@ -144,8 +148,8 @@ def _change(
 ) -> float:
     out = day.get((key, side), 0.0)
     for where in dict.fromkeys((side, "both")):
-        out += chosen.add.get((key, where), 0.0)  # type: ignore[call-overload]
-        out += value * chosen.share.get((key, where), 0.0)  # type: ignore[call-overload]
+        out += chosen.add.get((key, where), 0.0)
+        out += value * chosen.share.get((key, where), 0.0)
     return float(out)
 
 

@@ -156,7 +156,7 @@ def trend_plot(made: Trend, title: str, axis: str, target: tuple[float | None, f
     days = [date.fromisoformat(p.date[:10]) for p in made.points]
     with _style():
         figure = Figure(figsize=(7.6, 3.6), layout="constrained")
-        ax = figure.subplots()
+        ax: Any = figure.subplots()
         lows, highs = zip(*[ends(p.value, p.low, p.high, p.half_width) for p in made.points])
         room = 0.08 * (max(highs) - min(lows) or 1.0)
         bottom, top = min(lows) - room, max(highs) + room
@@ -233,7 +233,7 @@ def profile_plot(profile: SpeedProfile, run: RunTime) -> str:
     v, tau = profile.v_max.value, profile.tau.value
     with _style():
         figure = Figure(figsize=(7.6, 3.4), layout="constrained")
-        ax = figure.subplots()
+        ax: Any = figure.subplots()
         ax.plot(
             distance_at(t, v, tau), speed_at(t, v, tau), color=AFTER, lw=1.8, label="fitted speed profile"
         )

@@ -11,7 +11,7 @@ from shared import history as H
 from technique.return_check import ReturnCheck
 from technique.time_comparison import METHOD_WORDS
 from ui.history_find import session_text
-from ui.history_report import ComparisonFiles, change_row, short_sentence
+from ui.history_report import ComparisonFiles, change_row, moved_text, short_sentence
 from ui.history_views import SquadLine, TrendView
 from ui.history_words import capital, change_sign
 from ui.terminal import console
@@ -91,9 +91,9 @@ def print_comparison(made: ComparisonFiles) -> None:
             reasons[c.reason or ""] = reasons.get(c.reason or "", 0) + 1
     for why, n in reasons.items():
         out.print(f"Not comparable ({n}): {escape(why)}.", soft_wrap=True)
-    for c in made.compared.curves:
-        if c.parts:
-            out.print(f" ~ {capital(c.sentence)}", soft_wrap=True)
+    for curve in made.compared.curves:
+        if curve.parts:
+            out.print(f" ~ {capital(curve.sentence)}", soft_wrap=True)
     for note in (*found.notes, *made.notes):
         out.print(f"- {escape(note)}", soft_wrap=True)
     out.print(f"\nReport: {made.files[0]}", soft_wrap=True)
@@ -164,21 +164,6 @@ def print_squad(lines: Sequence[SquadLine]) -> None:
             "▲ due" if line.due else f"{line.days} days ago",
         )
     out.print(table)
-
-
-def moved_text(line: SquadLine) -> str:
-    """What moved, in a few words."""
-    if not line.moved:
-        return line.why
-    parts = []
-    for c in line.moved[:4]:
-        r = change_row(c, 0)
-        parts.append(f"{r.sign} {c.name} {r.difference}" + ("" if c.holds else " (may be chance)"))
-    more = f" and {len(line.moved) - 4} more" if len(line.moved) > 4 else ""
-    other = ""
-    if line.since is not None and line.session is not None and line.since.condition != line.session.condition:
-        other = f" (against {session_text(line.since)})"
-    return "; ".join(parts) + more + other
 
 
 def print_runs(runs: Sequence[H.RunTime]) -> None:

@@ -17,9 +17,10 @@ from technique.curve_comparison import CurveComparison, compare_all_curves
 from technique.pooling import pooled_curves
 from technique.takes import Take
 from ui import look
-from ui.history_find import Group, clip_file
+from ui.history_find import Group, clip_file, session_text
 from ui.history_pdf import html_page, write_pdf
 from ui.history_plots import change_strip, compared_curves, curves_shown
+from ui.history_views import SquadLine
 from ui.history_words import (
     CHANGE_INK,
     SOURCE_WORD,
@@ -254,6 +255,21 @@ def short_sentence(c: Change) -> str:
     return capital(c.sentence.partition(" With so many measures looked at")[0])
 
 
+def moved_text(line: SquadLine) -> str:
+    """What moved, in a few words."""
+    if not line.moved:
+        return line.why
+    parts = []
+    for c in line.moved[:4]:
+        r = change_row(c, 0)
+        parts.append(f"{r.sign} {c.name} {r.difference}" + ("" if c.holds else " (may be chance)"))
+    more = f" and {len(line.moved) - 4} more" if len(line.moved) > 4 else ""
+    other = ""
+    if line.since is not None and line.session is not None and line.since.condition != line.session.condition:
+        other = f" (against {session_text(line.since)})"
+    return "; ".join(parts) + more + other
+
+
 def comparison_table(found: Comparison) -> str:
     """One row per measure and side, for a spreadsheet."""
     return csv_text(
@@ -357,7 +373,8 @@ def _inline(file: Path) -> str:
 
 
 def _pdf(shown: dict[str, Any], svg: str, stills: Sequence[Pair], out: Path) -> None:
-    drawings, pictures = {}, {}
+    drawings: dict[str, str] = {}
+    pictures: dict[str, Path] = {}
     blocks = []
     for block in shown["blocks"]:
         rows = []

@@ -125,7 +125,9 @@ def _pictures(side: Side, times: FloatArray) -> Generator[Image.Image, None, Non
     """The athlete at each of the rising times; every frame is decoded once."""
     from vision.clip import frames
     from vision.clip_probe import probe
+    from vision.head import head_cover, without_face
 
+    cover = head_cover(side.track) if _face_hidden(side.analysis) else None
     samples = np.abs(side.track.time_s[None, :] - times[:, None]).argmin(axis=1)
     wanted = side.track.frame[samples]
     boxes = _boxes(side.track)
@@ -139,7 +141,7 @@ def _pictures(side: Side, times: FloatArray) -> Generator[Image.Image, None, Non
         sample = int(samples[at])
         left, top, width, height = boxes[sample]
         whole = overlay(
-            frame.rgb,
+            frame.rgb if cover is None else without_face(frame.rgb, cover, frame.index),
             side.track.xy_px[sample],
             side.track.labelling.near_side,
             max(1.5, side.track.quality.runner_height_px / 130),
@@ -150,6 +152,12 @@ def _pictures(side: Side, times: FloatArray) -> Generator[Image.Image, None, Non
         while at < len(wanted) and wanted[at] <= frame.index:
             yield shown
             at += 1
+
+
+def _face_hidden(analysis: Analysis) -> bool:
+    """As it was when the clip was measured; of a minor unless the user asked otherwise then."""
+    face = analysis.athlete.get("face")
+    return face == "hidden" or (face != "shown" and analysis.athlete.get("minor") == "yes")
 
 
 def _boxes(track: Track) -> list[tuple[int, int, int, int]]:

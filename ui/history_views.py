@@ -205,7 +205,8 @@ def squad_lines(
         before = [s for s in filmed_sessions(history, row.athlete) if s.id != row.session.id]
         before = [s for s in before if s.date <= row.session.date]
         same = [s for s in before if s.condition == row.session.condition]
-        since = (same or before or [None])[-1]
+        fit = same or before
+        since = fit[-1] if fit else None
         moved: tuple[Change, ...] = ()
         why = "first session"
         if since is not None:
@@ -233,19 +234,21 @@ def check_view(
 ) -> tuple[ReturnCheck, H.Session, H.Session | None]:
     """The return check of a session, held against the athlete's own baseline where there is one.
 
+    `baseline` None: the last session of the condition ``baseline``; empty: none.
+
     Raises
     ------
     OptionError, ProfileError
     """
     chosen = sessions_named(history, athlete, session)[-1]
     own: H.Session | None = None
-    if baseline is not None:
+    if baseline:
         own = sessions_named(history, athlete, baseline)[-1]
-    else:
+    elif baseline is None:
         stored = [s for s in filmed_sessions(history, athlete) if s.condition.casefold() == BASELINE]
         own = stored[-1] if stored else None
     if own is not None and own.id == chosen.id:
-        if baseline is not None:
+        if baseline:
             raise OptionError(
                 "baseline", f"it is the same session ({session_text(own)})", "choose two different sessions"
             )

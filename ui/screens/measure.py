@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ui.screens import place
 from ui.screens.ask import ask_screen
+from ui.screens.keep import keep_result
 from ui.screens.result import result_actions, result_screen
 from ui.screens.start import start_screen
 from ui.screens.waiting import ended_screen, looking_screen, waiting_screen
@@ -23,6 +24,7 @@ def measure_screen() -> None:
         waiting_screen(job)
     elif job.state == "done":
         result_screen(job)
+        keep_result(job)
         result_actions(job)
     else:
         ended_screen(job)

@@ -1,0 +1,159 @@
+"""Plots of weeks and sprints that can be pointed at."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import plotly.graph_objects as go
+
+from shared.history import RunTime
+from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed_at
+from ui import look
+from ui.history_plots import ends
+from ui.history_views import TrendView
+from ui.screens.charts import _base
+
+FILL = "rgba(10,95,115,0.16)"
+
+
+def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
+    """Sessions with error bars, the fitted line with its interval, the target band, and notes.
+
+    Parameters
+    ----------
+    view : TrendView
+    notes : dict
+        Words of a session by its id, shown when it is pointed at.
+    """
+    made = view.trend
+    figure = _base(view.title, "", view.axis)
+    days = [date.fromisoformat(p.date[:10]) for p in made.points]
+    bars = [ends(p.value, p.low, p.high, p.half_width) for p in made.points]
+    if len(made.line):
+        figure.add_trace(
+            go.Scatter(
+                x=[*days, *days[::-1]],
+                y=[*made.line_high, *made.line_low[::-1]],
+                fill="toself",
+                fillcolor=FILL,
+                line={"width": 0},
+                mode="lines",
+                name="95 % interval of the line",
+                hoverinfo="skip",
+            )
+        )
+        figure.add_trace(
+            go.Scatter(
+                x=days,
+                y=made.line,
+                mode="lines",
+                name="fitted line",
+                line={"color": look.NEAR, "width": 2.4},
+                hoverinfo="skip",
+            )
+        )
+    for odd, name, symbol, colour in (
+        (False, "sessions", "circle", look.INK),
+        (True, "far off the line, counted all the same", "square-open", look.FAR),
+    ):
+        rows = [i for i, o in enumerate(made.outliers) if o == odd]
+        if rows:
+            figure.add_trace(
+                go.Scatter(
+                    x=[days[i] for i in rows],
+                    y=[made.points[i].value for i in rows],
+                    error_y={
+                        "type": "data",
+                        "symmetric": False,
+                        "thickness": 1.4,
+                        "width": 4,
+                        "array": [bars[i][1] - made.points[i].value for i in rows],
+                        "arrayminus": [made.points[i].value - bars[i][0] for i in rows],
+                    },
+                    customdata=[
+                        " · ".join(
+                            x
+                            for x in (made.points[i].label, notes.get(made.points[i].session or "", ""))
+                            if x
+                        )
+                        for i in rows
+                    ],
+                    mode="markers",
+                    name=name,
+                    marker={"symbol": symbol, "size": 10, "color": colour},
+                    hovertemplate="%{y:.4g}, %{x|%d %b %Y}<br>%{customdata}<extra></extra>",
+                )
+            )
+    if view.target is not None:
+        reach = [v for bar in bars for v in bar] + [v for v in view.target if v is not None]
+        room = 0.08 * (max(reach) - min(reach) or 1.0)
+        low = view.target[0] if view.target[0] is not None else min(reach) - room
+        high = view.target[1] if view.target[1] is not None else max(reach) + room
+        figure.update_yaxes(range=[min(reach) - room, max(reach) + room])
+        figure.add_hrect(
+            y0=low,
+            y1=high,
+            fillcolor="rgba(75,122,43,.10)",
+            layer="below",
+            line={"color": look.TARGET, "width": 1.5, "dash": "dot"},
+            annotation_text="target",
+            annotation_font_color="#2F6417",
+            annotation_position="top left",
+        )
+    figure.update_layout(height=420, margin={"l": 50, "r": 12, "t": 92, "b": 44})
+    return figure
+
+
+def speed_chart(profile: SpeedProfile, run: RunTime) -> go.Figure:
+    """Speed over distance: the fitted curve, and the mean speed of each section."""
+    figure = _base(f"Speed profile, {run.distance_m:g} m on {run.date[:10]}", "metres", "m/s")
+    v, tau = profile.v_max.value, profile.tau.value
+    delay = profile.offset.value if profile.offset is not None else 0.0
+    t = np.linspace(0.0, max(profile.used[-1].time_s - delay, 0.1), 160)
+    figure.add_hrect(
+        y0=profile.v_max.low,
+        y1=profile.v_max.high,
+        fillcolor=FILL,
+        line_width=0,
+        layer="below",
+        annotation_text="top speed, 95 % interval",
+        annotation_position="top left",
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=distance_at(t, v, tau),
+            y=speed_at(t, v, tau),
+            mode="lines",
+            name="fitted profile",
+            line={"color": look.NEAR, "width": 2.6},
+            hovertemplate="%{y:.2f} m/s at %{x:.0f} m<extra></extra>",
+        )
+    )
+    left = {s.distance_m for s in profile.left_out}
+    for out, name, dash, colour in (
+        (False, "mean speed of a section", "solid", look.INK),
+        (True, "section left out of the fit", "dot", look.FAR),
+    ):
+        xs: list[float | None] = []
+        ys: list[float | None] = []
+        start = (0.0, 0.0)
+        for s in run_splits(run):
+            if (s.distance_m in left) == out:
+                mean = (s.distance_m - start[0]) / (s.time_s - start[1])
+                xs += [start[0], s.distance_m, None]
+                ys += [mean, mean, None]
+            start = (s.distance_m, s.time_s)
+        if xs:
+            figure.add_trace(
+                go.Scatter(
+                    x=xs,
+                    y=ys,
+                    mode="lines",
+                    name=name,
+                    line={"color": colour, "width": 3, "dash": dash},
+                    hovertemplate="%{y:.2f} m/s<extra></extra>",
+                )
+            )
+    figure.update_yaxes(rangemode="tozero")
+    return figure

@@ -1,0 +1,68 @@
+"""What every screen of the history needs: the open file, the chosen athlete, a way in when it is empty."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from typing import Final
+
+import streamlit as st
+
+from shared import history as H
+from ui.history_find import filmed_sessions, session_text
+from ui.screens.style import words
+
+ATHLETE: Final = "history_athlete"
+EMPTY: Final = (
+    "Nothing is kept yet. Measure a clip, then keep its result for an athlete at the end of the result; or add an "
+    "athlete first under <strong>Athletes</strong>."
+)
+
+
+def changed_at() -> tuple[float, ...]:
+    """When the history file and its log were last written: results that are kept in memory hang on it."""
+    file = H.history_path()
+    found = (file, file.with_name(file.name + "-wal"))
+    return tuple(p.stat().st_mtime for p in found if p.exists())
+
+
+def athlete_choice(h: H.History) -> H.Athlete | None:
+    """The athlete that all screens of the history speak of; None when there is none."""
+    people = H.athletes(h)
+    if not people:
+        words(f'<p class="lead">{EMPTY}</p>')
+        return None
+    ids = [p.id for p in people]
+    kept = st.session_state.get(ATHLETE)
+    chosen = st.selectbox(
+        "Athlete",
+        ids,
+        index=ids.index(kept) if kept in ids else 0,
+        format_func=lambda id_: next(p.name for p in people if p.id == id_),
+    )
+    st.session_state[ATHLETE] = chosen
+    return next(p for p in people if p.id == chosen)
+
+
+def session_choice(
+    label: str, found: Sequence[H.Session], index: int = 0, none: str | None = None
+) -> H.Session | None:
+    """A session from a list; with `none`, an entry for no session stands first."""
+    ids = ([""] if none is not None else []) + [s.id or "" for s in found]
+    texts = {s.id or "": session_text(s) for s in found}
+    chosen = st.selectbox(label, ids, index=index, format_func=lambda id_: texts.get(id_, none or ""))
+    return next((s for s in found if s.id == chosen), None)
+
+
+def filmed(h: H.History, athlete: H.Athlete) -> tuple[H.Session, ...]:
+    """Sessions with a measured clip, newest first; says so when there is none."""
+    found = tuple(reversed(filmed_sessions(h, athlete)))
+    if not found:
+        words(f"<p>No clip of {escape(athlete.name)} is kept yet. Measure one and keep its result.</p>")
+    return found
+
+
+def bullets(lines: Sequence[str], sign: str = "") -> str:
+    """A list of sentences."""
+    front = f"<strong>{sign}</strong> " if sign else ""
+    return "<ul>" + "".join(f"<li>{front}{escape(line)}</li>" for line in lines) + "</ul>"

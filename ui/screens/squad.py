@@ -1,0 +1,46 @@
+"""The squad: every athlete in a row."""
+
+from __future__ import annotations
+
+from html import escape
+
+import streamlit as st
+
+from shared import history as H
+from ui.history_find import session_text
+from ui.history_report import moved_text
+from ui.history_views import DUE_DAYS, squad_lines
+from ui.screens.kept import EMPTY
+from ui.screens.style import words
+
+
+def squad_screen() -> None:
+    """Athletes by row: latest session, what moved beyond error, who is due."""
+    st.title("Squad")
+    days = st.number_input("An athlete is due after this many days", 1, 365, DUE_DAYS)
+    with H.open_history() as h:
+        lines = squad_lines(h, int(days))
+    if not lines:
+        words(f'<p class="lead">{EMPTY}</p>')
+        return
+    rows = "".join(
+        f"<tr><td><strong>{escape(line.athlete.name)}</strong></td>"
+        f"<td>{escape('no clip yet' if line.session is None else session_text(line.session))}</td>"
+        f"<td>{escape(moved_text(line))}</td>"
+        f"<td class='num'>{_due(line.days, line.due)}</td></tr>"
+        for line in lines
+    )
+    words(
+        "<table class='measures'><thead><tr><th scope='col'>Athlete</th><th scope='col'>Latest session</th>"
+        "<th scope='col'>Moved beyond error since the session before</th><th scope='col'>Due</th></tr></thead>"
+        f"<tbody>{rows}</tbody></table>"
+        "<p class='small quiet'>↑ ↓ give the direction of the number, not better or worse. A session is held against "
+        "the last one before it with the same condition.</p>"
+    )
+
+
+def _due(days: int | None, due: bool) -> str:
+    if days is None:
+        return "▲ due: never filmed"
+    ago = "today" if days == 0 else "1 day ago" if days == 1 else f"{days} days ago"
+    return f"▲ due: {ago}" if due else ago
