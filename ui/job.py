@@ -22,6 +22,7 @@ from shared.files import output_error
 from shared.progress import Progress, silent
 from shared.track import Track
 from shared.track_file import write_track
+from ui.leftovers import LOCK, PREFIX, held, remove_leftovers
 from ui.options import Options
 
 ANALYSIS_NAME = "analysis.json"
@@ -76,16 +77,20 @@ def staged_folder(out: Path) -> Iterator[Path]:
         out.mkdir(parents=True, exist_ok=True)
         if not out.is_dir():
             raise OutputError(str(out), "it is a file, not a folder", "choose another folder with --out")
-        stage = Path(tempfile.mkdtemp(prefix=".part-", dir=out))
-        yield stage
-        # The analysis document goes last: while it is missing or old, the result is not whole.
-        parts = sorted(stage.iterdir(), key=lambda p: p.name == ANALYSIS_NAME)
-        (out / ANALYSIS_NAME).unlink(missing_ok=True)
-        for part in parts:
-            target = out / part.name
-            if target.is_dir() and not target.is_symlink():
-                shutil.rmtree(target)
-            part.replace(target)
+        remove_leftovers(out)
+        stage = Path(tempfile.mkdtemp(prefix=PREFIX, dir=out))
+        with held(stage):
+            yield stage
+            # The analysis document goes last: while it is missing or old, the result is not whole.
+            parts = sorted(
+                (p for p in stage.iterdir() if p.name != LOCK), key=lambda p: p.name == ANALYSIS_NAME
+            )
+            (out / ANALYSIS_NAME).unlink(missing_ok=True)
+            for part in parts:
+                target = out / part.name
+                if target.is_dir() and not target.is_symlink():
+                    shutil.rmtree(target)
+                part.replace(target)
     except OSError as error:
         raise output_error(out, error) from error
     finally:
@@ -192,14 +197,20 @@ def measure_clip(clip: Path, out: Path, options: Options, progress: Progress = s
         with loaded_meanwhile():
             track = track_clip(clip, options, progress)
         analysis = analyse_track(track, options)
-        write_results(clip, track, analysis, stage, options, progress)
+        analysis = write_results(clip, track, analysis, stage, options, progress)
     return Result(analysis, out)
 
 
 def write_results(
     clip: Path, track: Track, analysis: Analysis, folder: Path, options: Options, progress: Progress = silent
-) -> None:
-    """Write tables, pictures, video and reports of an analysis into `folder`."""
+) -> Analysis:
+    """Write tables, pictures, video and reports of an analysis into `folder`.
+
+    Returns
+    -------
+    Analysis
+        As written: with what was found out while writing.
+    """
     from ui.annotated import write_annotated_video
     from ui.pictures import write_pictures
     from ui.report import write_reports
@@ -211,6 +222,8 @@ def write_results(
 
         cover = head_cover(track)
         analysis = replace(analysis, athlete={**analysis.athlete, "face": "hidden"})
+    elif options.minor:
+        analysis = replace(analysis, athlete={**analysis.athlete, "face": "shown"})
     write_tables(analysis, folder)
     write_track(track, folder / TRACK_NAME)
 
@@ -226,7 +239,9 @@ def write_results(
             notes = reporting.result()
     else:
         notes = report(progress)
-    write_analysis(replace(analysis, notes=analysis.notes + notes), folder / ANALYSIS_NAME)
+    analysis = replace(analysis, notes=analysis.notes + notes)
+    write_analysis(analysis, folder / ANALYSIS_NAME)
+    return analysis
 
 
 def check_clip(clip: Path, options: Options, progress: Progress = silent) -> list[Finding]:

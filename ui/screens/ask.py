@@ -152,6 +152,12 @@ def _answers(job: store.Job, look: FirstLook) -> dict[str, Any]:
             belt = _number("Belt speed, m/s", old.belt_speed_mps, 0.3, 13.0, 0.1, f"belt_{job.key}")
         rate = _rate(job, look)
         minor = st.checkbox("The athlete is under 18", value=old.minor, key=f"minor_{job.key}")
+        hidden = st.checkbox(
+            "Hide the face in pictures, video and report",
+            value=minor or old.face_hidden,
+            key=f"face_{job.key}_{minor}",
+            help="Ticked by itself for athletes under 18. Only the measured athlete's face is hidden.",
+        )
         injury = st.checkbox("Pain or a recent injury", value=old.injury, key=f"injury_{job.key}")
     return {
         "profile": profile,
@@ -162,6 +168,7 @@ def _answers(job: store.Job, look: FirstLook) -> dict[str, Any]:
         "capture_rate_hz": rate,
         "minor": minor,
         "injury": injury,
+        "blur_face": hidden,
         "wants_marks": kind == MARKED,
     }
 
