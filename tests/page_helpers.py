@@ -19,8 +19,9 @@ from ui.screens import store
 from ui.screens.first_look import NAME
 
 
-def tiny_clip(frames: int = 12, width: int = 320, height: int = 240) -> bytes:
-    """An MP4 of a moving grey block."""
+def tiny_clip(frames: int = 12, width: int = 320, height: int = 240, *, noise: bool = False) -> bytes:
+    """An MP4 of a moving grey block, or of coarse noise."""
+    rng = np.random.default_rng(0)
     out = io.BytesIO()
     with av.open(out, "w", format="mp4") as box:
         stream = box.add_stream("libx264", rate=30)
@@ -29,6 +30,9 @@ def tiny_clip(frames: int = 12, width: int = 320, height: int = 240) -> bytes:
         for i in range(frames):
             rgb = np.full((height, width, 3), 90, dtype=np.uint8)
             rgb[60:120, 10 * i : 10 * i + 40] = 200
+            if noise:
+                grain = rng.integers(0, 255, (-(-height // 6), -(-width // 6), 3), dtype=np.uint8)
+                rgb = np.ascontiguousarray(grain.repeat(6, axis=0).repeat(6, axis=1)[:height, :width])
             frame = av.VideoFrame.from_ndarray(rgb, format="rgb24")
             frame.pts, frame.time_base = i * 3000, Fraction(1, 90_000)
             box.mux(stream.encode(frame))

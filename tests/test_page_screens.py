@@ -10,8 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from shared import landmarks as lm
 from tests import builders, page_helpers
 from ui.demo import STATURE_M
 from ui.screens import charts, filming, picker, place, store, stored, style, viewer
@@ -259,6 +261,25 @@ def test_the_curve_shows_the_measured_values_and_both_errors() -> None:
     (trace,) = steps.data
     np.testing.assert_allclose(np.asarray(trace.y) + np.asarray(trace.error_y.array), [0.21])
     np.testing.assert_allclose(np.asarray(trace.y) - np.asarray(trace.error_y.arrayminus), [0.19])
+
+
+def test_a_hidden_face_is_hidden_in_the_viewer_too() -> None:
+    job = page_helpers.true_job(store.new_key())
+    track = stored.track_of(store.result_folder(job))
+    noisy = page_helpers.tiny_clip(8, track.clip.width, track.clip.height, noise=True)
+    store.clip_path(job).write_bytes(noisy)
+    plain, view = stored.frame_picture(job, track, 4, whole=False)
+    for old in (store.job_folder(job.key) / store.FRAMES).iterdir():
+        old.unlink()
+    hidden = store.change(job, options=dataclasses.replace(job.options, minor=True))
+    covered, _ = stored.frame_picture(hidden, track, 4, whole=False)
+    a, b = (np.asarray(Image.open(BytesIO(data)).convert("L"), dtype=float) for data in (plain, covered))
+    x, y = ((track.xy_px[4, lm.INDEX["nose"]] - [view.left, view.top]) * view.zoom).astype(int)
+    ankle = ((track.xy_px[4, lm.INDEX["left_ankle"]] - [view.left, view.top]) * view.zoom).astype(int)
+    near = np.s_[y - 6 : y + 6, x - 6 : x + 6]
+    far = np.s_[ankle[1] - 6 : ankle[1] + 6, ankle[0] - 6 : ankle[0] + 6]
+    assert a[near].std() > 3 * b[near].std()
+    np.testing.assert_allclose(a[far], b[far])
 
 
 def test_the_close_up_keeps_its_size_and_stays_in_the_picture() -> None:

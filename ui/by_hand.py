@@ -338,6 +338,9 @@ def corrected_analysis(
         datetime.now(UTC).isoformat(timespec="seconds"),
         version("laneside"),
     )
+    if options.face_hidden or options.minor:
+        face = "hidden" if options.face_hidden else "shown"
+        analysis = replace(analysis, athlete={**analysis.athlete, "face": face})
     if not corrections:
         return changed, analysis
     said = [sentence(c) for c in corrections]

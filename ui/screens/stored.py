@@ -140,24 +140,29 @@ def frame_picture(job: store.Job, track: Track, sample: int, whole: bool) -> tup
     number = int(track.frame[sample])
     path = folder / f"{'whole' if whole else 'close'}-{number}.jpg"
     if not path.is_file():
-        decode_frames(
-            store.clip_path(job), track, folder, number - CHUNK_BEFORE, number - CHUNK_BEFORE + CHUNK
-        )
+        decode_frames(job, track, number - CHUNK_BEFORE, number - CHUNK_BEFORE + CHUNK)
     if whole:
         return path.read_bytes(), View(0.0, 0.0, min(1.0, WHOLE_HEIGHT_PX / track.clip.height))
     left, top, _, height = close_up(track, sample)
     return path.read_bytes(), View(float(left), float(top), CLOSE_HEIGHT_PX / height)
 
 
-def decode_frames(clip: Path, track: Track, folder: Path, start: int, stop: int) -> None:
-    """Decode ``start..stop`` into `folder`, close up and whole; what is there already is kept."""
+def decode_frames(job: store.Job, track: Track, start: int, stop: int) -> None:
+    """Decode ``start..stop`` for the viewer, close up and whole; what is there already is kept.
+
+    Where the athlete's face is to be hidden it is hidden here, so that no picture with it is kept.
+    """
     from vision.clip import frames
     from vision.clip_probe import probe
+    from vision.head import head_cover, without_face
 
+    folder = store.job_folder(job.key) / store.FRAMES
     folder.mkdir(parents=True, exist_ok=True)
+    cover = head_cover(track) if job.options.face_hidden else None
     sample_of = {int(f): i for i, f in enumerate(track.frame)}
-    for frame in frames(probe(clip), start=max(0, start), stop=stop):
-        picture = Image.fromarray(frame.rgb)
+    for frame in frames(probe(store.clip_path(job)), start=max(0, start), stop=stop):
+        rgb = frame.rgb if cover is None else without_face(frame.rgb, cover, frame.index)
+        picture = Image.fromarray(rgb)
         if frame.index in sample_of:
             left, top, width, height = close_up(track, sample_of[frame.index])
             size = (round(width * CLOSE_HEIGHT_PX / height), CLOSE_HEIGHT_PX)

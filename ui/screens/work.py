@@ -146,7 +146,7 @@ def keep_frames(job: store.Job) -> None:
 
     track = read_track(store.result_folder(job) / TRACK_NAME)
     first, last = int(track.frame[0]), int(track.frame[-1])
-    decode_frames(store.clip_path(job), track, store.job_folder(job.key) / FRAMES, first, last + 1)
+    decode_frames(job, track, first, last + 1)
 
 
 def _rewrite(job: store.Job, folder: Path) -> None:
