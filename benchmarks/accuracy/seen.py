@@ -72,7 +72,7 @@ class _Seen:
     motion: _Result
     changes: _Result
     blur: _Result
-    decoded: int
+    decoded: int = 0
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,6 @@ def look(case: Case, folder: Path, again: bool = False, any_version: bool = Fals
             _Result(seen.motion.result()),
             _Result(seen.changes.repeated()),
             _Result(seen.blur.blur_px()),
-            seen.decoded,
         )
         found["args"] = (raw, over, probe, base, request, people)
         return finish(raw, over, probe, base, request, people)  # type: ignore[arg-type]
