@@ -82,8 +82,10 @@ def head_cover(track: Track) -> HeadCover:
     xy[track.frame] = track.xy_px
     rate = track.clip.capture_rate_hz
     shoulder, hip = _middle(xy, "shoulder"), _middle(xy, "hip")
-    radius = _radius(shoulder - hip, track, rate)
     face = _face_middle(xy)
+    tall = np.linalg.norm(shoulder - hip, axis=1) / TRUNK_LENGTH
+    without_shoulders = np.linalg.norm(face - hip, axis=1) / (TRUNK_LENGTH + NECK)
+    radius = _radius(np.where(np.isfinite(tall), tall, without_shoulders), track, rate)
     body = _above_shoulders(face, shoulder, hip, radius)
     path, away_s = _path(face, body, radius, rate)
     if path is None:
@@ -195,16 +197,15 @@ def _face_middle(xy: FloatArray) -> FloatArray:
     return np.where(np.isfinite(both), both, face)
 
 
-def _radius(trunk: FloatArray, track: Track, rate: float) -> FloatArray:
+def _radius(tall: FloatArray, track: Track, rate: float) -> FloatArray:
     """(N,) radius to cover, px; follows the athlete's size in the picture, never shrinks quickly."""
-    length = np.linalg.norm(trunk, axis=1)
-    there = np.flatnonzero(np.isfinite(length))
-    tall = track.quality.runner_height_px
-    whole = float(tall) if np.isfinite(tall) and tall > 0 else 0.25 * track.clip.height
-    stature = np.full(len(length), whole)
+    there = np.flatnonzero(np.isfinite(tall))
+    typical = track.quality.runner_height_px
+    whole = float(typical) if np.isfinite(typical) and typical > 0 else 0.25 * track.clip.height
+    stature = np.full(len(tall), whole)
     if there.size:
-        smooth = _running_median(length[there], max(1, round(0.25 * rate))) / TRUNK_LENGTH
-        stature = np.interp(np.arange(len(length)), there, smooth)
+        smooth = _running_median(tall[there], max(1, round(0.25 * rate)))
+        stature = np.interp(np.arange(len(tall)), there, smooth)
     stature = np.clip(stature, 0.75 * np.median(stature), 3.0 * np.median(stature))
     largest = maximum_filter1d(stature, 2 * max(1, round(0.1 * rate)) + 1, mode="nearest")
     radius: FloatArray = np.maximum(COVER_PER_HEAD * 0.5 * HEAD_HEIGHT * largest, 3.0)
