@@ -130,6 +130,7 @@ def look(case: Case, folder: Path, again: bool = False, any_version: bool = Fals
     if old.get("spec") != spec_hash or not clip.exists() or not truth_path(clip).exists():
         render_clip(spec_of(case), clip)
         old = {}
+        note.write_text(json.dumps({"spec": spec_hash}))
     rendered = time.perf_counter() - start
     same = old.get("pixels") == version or (any_version and "pixels" in old)
     if same and kept.exists() and not again:
