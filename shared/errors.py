@@ -6,6 +6,20 @@ about it, so that the command line and the page can print it unchanged.
 
 from __future__ import annotations
 
+import re
+
+# Line breaks, other control characters, and marks that turn the direction of writing.
+_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+")
+
+
+def one_line(text: str) -> str:
+    """Text, a file's name for instance, safe to show in one line.
+
+    Control characters (line breaks, terminal codes, turned writing) become a space; bytes of a
+    name that are no text are written out.
+    """
+    return _UNPRINTABLE.sub(" ", text.encode("utf-8", "backslashreplace").decode("utf-8"))
+
 
 class LanesideError(Exception):
     """A failure the user can understand and act on.
@@ -26,7 +40,7 @@ class LanesideError(Exception):
         self.what = what
         self.why = why
         self.mend = mend
-        super().__init__(f"{what}: {why}; {mend}.".replace("..", "."))
+        super().__init__(one_line(f"{what}: {why}; {mend}.".replace("..", ".")))
 
     def __reduce__(self) -> tuple[type[LanesideError], tuple[str, str, str]]:
         return (type(self), (self.what, self.why, self.mend))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import (
     BarColumn,
     MofNCompleteColumn,
@@ -23,6 +24,7 @@ from rich.progress import (
 from rich.table import Table
 
 from shared.catalogue import MEASURES
+from shared.errors import one_line
 from shared.progress import Progress
 
 if TYPE_CHECKING:
@@ -113,16 +115,16 @@ def summary(result: Result) -> None:
         )
     out.print(table)
     for note in analysis.notes:
-        out.print(f"- {note}")
-    out.print(f"\nReport: {result.report}")
+        out.print(f"- {escape(one_line(note))}")
+    out.print(f"\nReport: {escape(one_line(str(result.report)))}")
 
 
 def print_findings(clip: Path, findings: Sequence[Finding]) -> None:
     """Suitability, a line each; the level is a word, never a colour alone."""
     out = console()
-    out.print(f"{clip.name}")
+    out.print(escape(one_line(clip.name)))
     for finding in findings:
-        out.print(f" {finding.level:<8} {finding.text}")
+        out.print(f" {finding.level:<8} {escape(one_line(finding.text))}")
 
 
 def print_profiles() -> None:
