@@ -14,7 +14,7 @@ from ui.options import Options
 from ui.screens import store
 from ui.screens.queue import STALE_S, Queue, abandoned, claim, next_jobs
 from ui.screens.waiting import queue_words, time_words
-from ui.screens.work import SHARE, overall, read_progress, reporter, seconds_left
+from ui.screens.work import SHARE, _end, overall, read_progress, reporter, seconds_left
 
 
 @pytest.fixture(autouse=True)
@@ -127,3 +127,23 @@ def test_a_file_that_is_no_video_fails_with_one_clear_sentence() -> None:
     assert now.error.startswith("run.mp4: ")
     assert str(store.data_folder()) not in now.error
     assert "Traceback" not in now.error
+
+
+def test_work_that_comes_too_late_changes_nothing() -> None:
+    job = store.change(_job("looking"), state="done")
+    _end(job.key, "ready")
+    late = store.read_job(job.key)
+    assert late is not None
+    assert late.state == "done"
+    _end(store.change(job, state="running").key, "failed", "x: y; z.")
+    ended = store.read_job(job.key)
+    assert ended is not None
+    assert (ended.state, ended.error) == ("failed", "x: y; z.")
+
+
+def test_a_report_that_is_not_written_again_leaves_the_result_done() -> None:
+    job = store.enqueue(store.change(_job("looking"), state="done"), Options(), "", rewrite=True)
+    _end(store.change(job, state="running").key, "failed", "x: y; z.")
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert (kept.state, kept.rewrite) == ("done", False)

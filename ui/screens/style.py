@@ -38,7 +38,7 @@ _CSS: Final = f"""
 .ls img {{ max-width: 100%; height: auto; border-radius: 4px; display: block; }}
 .ls .lead {{ font-size: 1.12rem; max-width: 46rem; }}
 .ls dl.facts {{ display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: .15rem .9rem; margin: .4rem 0; padding: 0; }}
-.ls dl.facts dt {{ color: var(--quiet); }} .ls dl dt, .ls dl dd {{ margin: 0; padding: 0; }}
+.ls dl.facts dt {{ color: var(--quiet); }} .ls dl, .ls dl dt, .ls dl dd {{ margin-left: 0 !important; padding-left: 0 !important; }}
 .ls .word {{ font-weight: 600; white-space: nowrap; }}
 .ls .note {{ border-left: 4px solid var(--quiet); background: var(--wash); padding: .4rem .8rem; margin: .5rem 0; }}
 .ls .note.caution {{ border-color: var(--far); }}

@@ -171,11 +171,14 @@ def _fail(job: store.Job, error: LanesideError) -> None:
 
 
 def _end(key: str, state: store.State, error: str = "") -> None:
+    """Give the job its end, unless somebody has given it another one meanwhile."""
     job = store.read_job(key)
-    if job is not None and job.rewrite and state in ("failed", "cancelled"):
+    if job is None or job.state not in ("looking", "running"):
+        return
+    if job.rewrite and state in ("failed", "cancelled"):
         store.change(job, state="done", rewrite=False)  # the result itself is untouched
-    elif job is not None and job.state != "cancelled":
-        store.change(job, state=state, error="" if state == "cancelled" else error)
+    else:
+        store.change(job, state=state, rewrite=False, error="" if state == "cancelled" else error)
 
 
 def main(arguments: list[str]) -> int:
