@@ -9,8 +9,8 @@ model: its error enters only through the intervals). Two situations:
 
 For each, pairs without a change and pairs in which the largest thigh angle of both legs was raised by
 6 degrees. Measures that truly follow from that (thigh speed, hip effort ...) are set apart by their true
-difference. Run with ``python -m benchmarks.comparison_power OUT.json [RUNNERS [PAIRS [TAKES]]]``; the file TAKES keeps the
-takes, so that comparing can be tried again without measuring again.
+difference. Run with ``python -m benchmarks.comparison_power OUT.json [RUNNERS [PAIRS [TAKES [WANDERING [SEED]]]]]``;
+the file TAKES keeps the takes, so that comparing can be tried again without measuring again.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ from technique.comparison import Comparison, compare
 from technique.events import events
 from technique.measures import measured
 from technique.measures_motion import Athlete, motion
+from technique.pooling import pooled_passes
 from technique.smoothing import smooth
 from technique.symmetry import symmetries
 from technique.takes import Take
@@ -44,6 +45,7 @@ from technique.takes import Take
 RAISED_DEG = 6.0
 NOISE_PX = 2.0
 REPEATS = 5
+PASSES = 3
 DAY = "2026-05-01"
 FOLLOWS = 0.25
 """A measure follows from the change when its true difference is more than this share of what error
@@ -225,10 +227,10 @@ class Scene:
     true_up: dict[str, float]
 
 
-def scenes(runners: int, pairs: int) -> list[Scene]:
-    """Takes of all runners with noise only, and of half of them wandering."""
+def scenes(runners: int, pairs: int, wandering: int, first_seed: int) -> list[Scene]:
+    """Takes of all runners with noise only, and of the first `wandering` of them wandering."""
     out: list[Scene] = []
-    seed = 400
+    seed = first_seed
     made = 0
     while made < runners:
         seed += 1
@@ -238,7 +240,7 @@ def scenes(runners: int, pairs: int) -> list[Scene]:
         try:
             up = raised(base)
             true = [true_measures(solved(r), samples=800) for r in (base, up)]
-            kinds = (False, True) if made < (runners + 1) // 2 else (False,)
+            kinds = (False, True) if made < wandering else (False,)
             both = [_scene(spec, base, up, wander, pairs, rng, true) for wander in kinds]
         except LanesideError as error:
             print("left out:", seed, error, flush=True)
@@ -278,29 +280,7 @@ def evaluated(of: list[Scene]) -> dict[str, Any]:
     counts: dict[str, tuple[Count, dict[str, list[int]]]] = {}
     aside_names: dict[str, int] = {}
     for scene in of:
-        apart = [replace(t, date=f"2026-04-0{i + 1}") for i, t in enumerate(scene.repeats)]
-        ways: list[tuple[str, str, tuple[list[Take], ...]]] = [
-            ("same day, no repeats", DAY, ()),
-            ("other day, no repeats", "2026-05-08", ()),
-        ]
-        if scene.wander:
-            ways += [
-                (f"same day, {REPEATS} own repeats", DAY, (scene.repeats,)),
-                (f"other day, {REPEATS} own repeats on as many days", "2026-05-08", (apart,)),
-            ]
-        for name, day, repeats in ways:
-            name = f"{'wandering' if scene.wander else 'noise only'}, {name}: "
-            still = counts.setdefault(name + "no change", (Count(), {}))
-            moved = counts.setdefault(name + "raised", (Count(), {}))
-            for i, c in enumerate(scene.ups):
-                a, b = scene.takes[2 * i], scene.takes[2 * i + 1]
-                seen = compare(a, replace(b, date=day), repeats)
-                counted(still[0], seen, scene.near, set(), still[1])
-                seen = compare(a, replace(c, date=day), repeats)
-                aside = following(scene.true_base, scene.true_up, seen)
-                for key, _ in aside:
-                    aside_names[key] = aside_names.get(key, 0) + 1
-                counted(moved[0], seen, scene.near, aside, moved[1])
+        _scene_counted(scene, counts, aside_names)
     return {
         "runners": sum(not s.wander for s in of),
         "noise_px": NOISE_PX,
@@ -313,6 +293,51 @@ def evaluated(of: list[Scene]) -> dict[str, Any]:
     }
 
 
+def _scene_counted(
+    scene: Scene, counts: dict[str, tuple[Count, dict[str, list[int]]]], aside_names: dict[str, int]
+) -> None:
+    """Every pair of a runner, in every way."""
+    word = "wandering" if scene.wander else "noise only"
+    apart = [replace(t, date=f"2026-04-0{i + 1}") for i, t in enumerate(scene.repeats)]
+    n = len(scene.ups)
+
+    def both(name: str, a: Take, b: Take, up: Take, repeats: tuple[list[Take], ...] = ()) -> None:
+        still = counts.setdefault(f"{word}, {name}: no change", (Count(), {}))
+        moved = counts.setdefault(f"{word}, {name}: raised", (Count(), {}))
+        counted(still[0], compare(a, b, repeats), scene.near, set(), still[1])
+        seen = compare(a, up, repeats)
+        aside = following(scene.true_base, scene.true_up, seen)
+        for key, _ in aside:
+            aside_names[key] = aside_names.get(key, 0) + 1
+        counted(moved[0], seen, scene.near, aside, moved[1])
+
+    for i, up in enumerate(scene.ups):
+        a, b = scene.takes[2 * i : 2 * i + 2]
+        later, up_later = (replace(t, date="2026-05-08") for t in (b, up))
+        # With noise only, takes of other pairs serve as the repeats of this one.
+        own = scene.repeats or [scene.takes[(2 * i + 2 + k) % (2 * n)] for k in range(REPEATS)]
+        both("same day, no repeats", a, b, up)
+        both("other day, no repeats", a, later, up_later)
+        both(f"same day, {REPEATS} own repeats", a, b, up, (own,))
+        if scene.wander:
+            both(f"other day, {REPEATS} own repeats on as many days", a, later, up_later, (apart,))
+    for i in range(n // PASSES):
+        first = 2 * PASSES * i
+        a, b = (_together(scene.takes[first + k : first + k + PASSES]) for k in (0, PASSES))
+        both(
+            f"same day, no repeats, {PASSES} passes a take",
+            a,
+            b,
+            _together(scene.ups[PASSES * i : PASSES * (i + 1)]),
+        )
+
+
+def _together(passes: list[Take]) -> Take:
+    """Several passes as one take."""
+    measures = pooled_passes([t.measures for t in passes], [next(iter(t.near_sides)) for t in passes])
+    return replace(passes[0], measures=measures, clips=frozenset(c for t in passes for c in t.clips))
+
+
 def main(arguments: list[str]) -> int:
     """Run and write the figures."""
     out = Path(arguments[0])
@@ -322,7 +347,8 @@ def main(arguments: list[str]) -> int:
     if kept is not None and kept.exists():
         of = pickle.loads(kept.read_bytes())
     else:
-        of = scenes(runners, pairs)
+        wandering = int(arguments[4]) if len(arguments) > 4 else (runners + 1) // 2
+        of = scenes(runners, pairs, wandering, int(arguments[5]) if len(arguments) > 5 else 400)
         if kept is not None:
             kept.write_bytes(pickle.dumps(of))
     figures = evaluated(of)

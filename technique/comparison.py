@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
-from scipy import stats
 
 from shared.analysis import Measure
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX, MeasureKind
@@ -24,7 +23,6 @@ from technique.comparison_errors import (
     Source,
     comparable_keys,
     difference_error,
-    standard_deviation,
 )
 from technique.reliability import holm
 from technique.speed_relations import SpeedShare, speed_share
@@ -289,10 +287,7 @@ def _row(
     )
     if row.reason is not None:
         return row
-    sd = standard_deviation(error)
-    z = abs(d) / sd if sd > 0 else (0.0 if d == 0 else float("inf"))
-    freedom = float("inf") if error.by_clip else error.freedom
-    p = 2.0 * float(stats.norm.sf(z) if np.isinf(freedom) else stats.t.sf(z, freedom))
+    p = error.chance(d)
     return replace(row, p=p, verdict="changed" if abs(d) > half else "no change beyond error")
 
 

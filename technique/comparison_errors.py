@@ -10,10 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from scipy import stats
+
 from shared.analysis import Measure
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.landmarks import SideOrBoth
-from technique.reliability import Z95, Repeatability, pooled_repeatability, t95
+from technique.reliability import Z95, Repeatability, pooled_repeatability
 from technique.repeat_table import published_sem, repeat_row
 from technique.takes import Take
 
@@ -56,15 +58,20 @@ class DifferenceError:
         Where the repeat error comes from.
     repeat : float
         SEM of one take, in the unit of the measure.
-    by_clip : bool
-        True where the clips' own error is the larger one and stands instead.
+    repeat_sd, clip_sd : float
+        1 SD of the difference by the repeat error, and by what the clips' own intervals leave.
     """
 
     half_width: float
     freedom: float
     source: Source
     repeat: float
-    by_clip: bool
+    repeat_sd: float
+    clip_sd: float
+
+    def chance(self, difference: float) -> float:
+        """Chance of at least this difference from error alone: the larger by either error."""
+        return max(_chance(difference, self.repeat_sd, self.freedom), _chance(difference, self.clip_sd))
 
 
 def kept_half_width(m: Measure, same_day: bool, same_scale: bool, measured_repeats: bool = False) -> float:
@@ -180,15 +187,16 @@ def difference_error(
         clip += sum(h**2 for h in halves) / len(halves) ** 2
     count = (1.0 / len(before) + 1.0 / len(after)) ** 0.5
     repeat = used.detectable / 2.0**0.5 * count
-    by_clip = clip**0.5 > repeat
     return DifferenceError(
-        max(repeat, clip**0.5), float("inf") if by_clip else used.freedom, source, used.sem, by_clip
+        max(repeat, clip**0.5), used.freedom, source, used.sem, used.sem * count, clip**0.5 / Z95
     )
 
 
-def standard_deviation(error: DifferenceError) -> float:
-    """1 SD of the difference, for a p value with `error.freedom`."""
-    return error.half_width / (Z95 if error.by_clip else t95(error.freedom))
+def _chance(difference: float, sd: float, freedom: float = float("inf")) -> float:
+    if sd <= 0.0:
+        return 0.0 if difference else 1.0
+    z = abs(difference) / sd
+    return 2.0 * float(stats.norm.sf(z) if freedom == float("inf") else stats.t.sf(z, freedom))
 
 
 def comparable_keys(takes: Sequence[Take]) -> list[tuple[str, SideOrBoth]]:
