@@ -91,6 +91,21 @@ def compared_curves(curves: Sequence[CurveComparison], before: str, after: str) 
         return _svg(figure)
 
 
+def curve_panels(curves: Sequence[CurveComparison]) -> tuple[str, ...]:
+    """As `compared_curves`, each panel a drawing of its own, so that a page can put them in a row or a column."""
+    from matplotlib.figure import Figure
+
+    out = []
+    with _style():
+        for c in curves:
+            figure = Figure(figsize=(4.2, 2.5), layout="constrained")
+            ax: Any = figure.subplots()
+            _pair_panel(ax, c)
+            ax.legend(fontsize=7, frameon=False, loc="best")
+            out.append(_svg(figure))
+    return tuple(out)
+
+
 def _pair_panel(ax: Any, c: CurveComparison) -> None:
     for part in c.parts:
         ax.axvspan(
@@ -103,13 +118,12 @@ def _pair_panel(ax: Any, c: CurveComparison) -> None:
             lw=1.2,
             zorder=0,
         )
-    for mean, sd, n, colour, dash, name in (
-        (c.before_mean, c.before_sd, c.before_n, BEFORE, (0, (4, 2)), "before"),
-        (c.after_mean, c.after_sd, c.after_n, AFTER, "-", "after"),
+    for mean, sd, colour, dash, name in (
+        (c.before_mean, c.before_sd, BEFORE, (0, (4, 2)), "before"),
+        (c.after_mean, c.after_sd, AFTER, "-", "after"),
     ):
         ax.fill_between(c.percent, mean - sd, mean + sd, color=colour, alpha=0.18, lw=0)
         ax.plot(c.percent, mean, color=colour, lw=1.8, ls=dash, label=f"{name} (mean ± 1 SD)")
-        del n
     up, down = CURVE_AXIS[c.key]
     side = "" if c.side == "both" else f", {c.side}"
     ax.set_title(

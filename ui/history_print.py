@@ -8,6 +8,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from shared import history as H
+from technique.comparison import shown_value
 from technique.return_check import ReturnCheck
 from technique.time_comparison import METHOD_WORDS
 from ui.history_find import session_text
@@ -181,7 +182,7 @@ def print_runs(runs: Sequence[H.RunTime]) -> None:
             f"{r.time_s:.2f} s",
             METHOD_WORDS[r.method],
             escape(r.condition),
-            "" if r.wind_mps is None else f"{r.wind_mps:+.1f} m/s",
+            "" if r.wind_mps is None else shown_value(r.wind_mps, "m/s", 1, sign=True),
             ", ".join(f"{s.distance_m:g} m {s.time_s:.2f}" for s in r.splits),
         )
     out.print(table)

@@ -13,8 +13,10 @@ from shared.errors import LanesideError
 from shared.files import output_error, write_text
 from shared.progress import Progress, silent
 from technique.comparison import Change, Comparison, compare
-from technique.curve_comparison import CurveComparison, compare_all_curves
+from technique.comparison_errors import FREEDOM_NEEDED, own_repeatability
+from technique.curve_comparison import CurveComparison, compare_curves
 from technique.pooling import pooled_curves
+from technique.reliability import minimal_detectable_change
 from technique.takes import Take
 from ui import look
 from ui.history_find import Group, clip_file, session_text
@@ -38,6 +40,12 @@ HTML_NAME: Final = "comparison.html"
 PDF_NAME: Final = "comparison.pdf"
 TABLE_NAME: Final = "comparison.csv"
 VIDEO_NAME: Final = "side_by_side.mp4"
+CURVE_MEASURE: Final[dict[str, str]] = {
+    "trunk": "trunk_lean",
+    "thigh": "thigh_angle_max",
+    "knee": "knee_flexion_swing_max",
+    "elbow": "elbow_angle_mean",
+}
 NOT_A_JUDGEMENT: Final = (
     "A change is a change, not better or worse by itself: whether it helps is for you, your coach and the stopwatch "
     "to say. Pain is a reason to stop and to see a licensed clinician, whatever these numbers are."
@@ -103,8 +111,29 @@ def compared(before: Group, after: Group, repeats: Sequence[Sequence[Take]] = ()
         return Compared(
             found, (), "The two were filmed from different sides, so no curve is laid over another."
         )
-    curves = compare_all_curves(pooled_curves(before.analyses), pooled_curves(after.analyses), found.same_day)
+    curves = curve_pairs(before, after, found.same_day, repeats)
     return Compared(found, tuple(curves_shown(curves, sorted(sides))), None)
+
+
+def curve_pairs(
+    before: Group, after: Group, same_day: bool, repeats: Sequence[Sequence[Take]] = ()
+) -> list[CurveComparison]:
+    """Every curve that both have; the error is the athlete's own where repeats have shown it.
+
+    How far a whole curve wanders is taken from the measure that is read on it (`CURVE_MEASURE`).
+    """
+    other = {(c.key, c.side): c for c in pooled_curves(after.analyses)}
+    out = []
+    for c in pooled_curves(before.analyses):
+        if (c.key, c.side) not in other:
+            continue
+        key = CURVE_MEASURE.get(c.key)
+        own = None if key is None else own_repeatability(repeats, key, c.side, same_day)
+        sem = None
+        if own is not None and own.freedom >= FREEDOM_NEEDED:
+            sem = own.detectable / minimal_detectable_change(1.0)
+        out.append(compare_curves(c, other[c.key, c.side], same_day, sem))
+    return out
 
 
 def _sides(group: Group) -> set[str]:

@@ -169,7 +169,11 @@ def _boxes(track: Track) -> list[tuple[int, int, int, int]]:
     height = 1.5 * size if np.isfinite(size) else float(track.clip.height)
     height = min(max(height, 60.0), float(track.clip.height), track.clip.width * HEIGHT_PX / WIDTH_PX)
     width = height * WIDTH_PX / HEIGHT_PX
-    x, y = (np.interp(at, at[seen], hips[seen, axis]) for axis in (0, 1))
+    middle = (track.clip.width / 2, track.clip.height / 2)
+    x, y = (
+        np.interp(at, at[seen], hips[seen, axis]) if seen.any() else np.full(len(at), middle[axis])
+        for axis in (0, 1)
+    )
     left = np.clip(x - width / 2, 0, max(0.0, track.clip.width - width))
     top = np.clip(y - 0.5 * height, 0, max(0.0, track.clip.height - height))
     return [(int(a), int(b), int(width), int(height)) for a, b in zip(left, top)]

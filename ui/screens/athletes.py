@@ -14,13 +14,14 @@ from shared.errors import HistoryError, LanesideError, OptionError
 from ui.history_find import id_of, session_text
 from ui.history_record import remove_results
 from ui.options import Options
-from ui.screens.kept import ATHLETE, athlete_choice, session_choice
+from ui.screens.kept import ATHLETE, athlete_choice, kept_style, session_choice, table
 from ui.screens.style import problem, words
 
 
 def athletes_screen() -> None:
     """Show the chosen athlete with all sessions, and what can be done with them."""
     st.title("Athletes and sessions")
+    kept_style()
     st.caption(
         "The history lies in one file on this machine; whoever uses this page here sees it. Nothing leaves it."
     )
@@ -47,10 +48,7 @@ def _sessions(h: H.History, athlete: H.Athlete) -> None:
         f"<td class='small'>{escape(_facts(s))}</td></tr>"
         for s in found
     )
-    words(
-        "<table class='measures'><thead><tr><th scope='col'>Day</th><th scope='col'>Condition</th>"
-        f"<th scope='col'>Clips</th><th scope='col'>Notes</th></tr></thead><tbody>{rows}</tbody></table>"
-    )
+    words(table(("Day", "Condition", "Clips", "Notes"), rows))
     groups = H.repeats(h, id_of(athlete))
     days = sum(len(g.sessions) for g in groups)
     words(

@@ -14,13 +14,14 @@ from technique.return_check import ReturnCheck
 from ui.history_check_report import check_content, write_check
 from ui.history_find import id_of
 from ui.history_views import BASELINE, RETURN_PROFILE, check_view
-from ui.screens.kept import athlete_choice, bullets, filmed, session_choice
+from ui.screens.kept import athlete_choice, bullets, filmed, kept_style, session_choice, table
 from ui.screens.style import words
 
 
 def check_screen() -> None:
     """Left and right, posture points, progression and flags of one session."""
     st.title("Return-to-sprint posture check")
+    kept_style()
     with H.open_history() as h:
         athlete = athlete_choice(h)
         found = filmed(h, athlete) if athlete is not None else ()
@@ -55,7 +56,7 @@ def _show(shown: dict[str, Any]) -> None:
             f"<tr><td class='num'>{escape(day)}</td><td>{escape(speed)}</td><td>pain {escape(pain)}</td><td>{escape(note)}</td></tr>"
             for day, speed, pain, note in shown["log"]
         )
-        words(_table(("Day", "Speed reached", "Pain entered", "Note"), rows))
+        words(table(("Day", "Speed reached", "Pain entered", "Note"), rows))
     else:
         words("<p>No session with a speed or a pain score is stored.</p>")
     st.header("Left against right")
@@ -67,7 +68,7 @@ def _show(shown: dict[str, Any]) -> None:
     )
     words(
         "<p class='small quiet'>Left minus right: degrees for angles, else per cent of the mean of both.</p>"
-        + _table(("Measure", "Both sides", "Left − right, 95 % interval", "Verdict"), rows)
+        + table(("Measure", "Both sides", "Left − right, 95 % interval", "Verdict"), rows)
     )
     st.header("Posture points")
     rows = "".join(
@@ -77,7 +78,7 @@ def _show(shown: dict[str, Any]) -> None:
         f"<td><span class='word' style='color:{shown['ink'][r['verdict']]}'>{escape(r['sign'])} {escape(r['word'])}</span></td></tr>"
         for r in shown["points"]
     )
-    words(_table(("Measure", "Value, 95 % interval", "Range of the profile", "Verdict"), rows))
+    words(table(("Measure", "Value, 95 % interval", "Range of the profile", "Verdict"), rows))
     if shown["against_summary"]:
         with st.expander("Against the athlete's own baseline"):
             words(f"<p>{escape(shown['against_summary'])}</p>" + bullets(shown["against"]))
@@ -87,11 +88,6 @@ def _show(shown: dict[str, Any]) -> None:
     )
     with st.expander("Measured"):
         words(bullets(shown["measured"]))
-
-
-def _table(heads: tuple[str, ...], rows: str) -> str:
-    head = "".join(f"<th scope='col'>{escape(x)}</th>" for x in heads)
-    return f"<table class='measures'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
 
 
 def _download(made: ReturnCheck, athlete: H.Athlete, session: H.Session, own: H.Session | None) -> None:

@@ -21,25 +21,27 @@ from ui.history_find import (
     session_text,
     sessions_named,
 )
-from ui.history_plots import compared_curves
+from ui.history_plots import curve_panels
 from ui.history_report import Compared, compared, content, pairs, write_comparison
 from ui.history_words import CHANGE_INK
-from ui.screens.kept import athlete_choice, bullets, changed_at, filmed
+from ui.screens.kept import athlete_choice, bullets, changed_at, filmed, kept_style
 from ui.screens.style import jpeg_img, svg_img, words
 
 
 @st.cache_data(max_entries=8, show_spinner="Comparing ...")
 def _made(
     file: str, changed: tuple[float, ...], athlete: str, before: tuple[str, ...], after: tuple[str, ...]
-) -> tuple[Group, Group, Compared]:
+) -> tuple[Group, Group, Compared, tuple[str, ...]]:
     with H.open_history(Path(file)) as h:
-        groups = [session_group(h, [H.session(h, s) for s in ids]) for ids in (before, after)]
-        return groups[0], groups[1], compared(groups[0], groups[1], repeated_takes(h, athlete))
+        first, last = (session_group(h, [H.session(h, s) for s in ids]) for ids in (before, after))
+        made = compared(first, last, repeated_takes(h, athlete))
+    return first, last, made, curve_panels(made.curves)
 
 
 def compare_screen() -> None:
     """Say what changed beyond error, what did not, and what can't be compared."""
     st.title("Compare")
+    kept_style()
     with H.open_history() as h:
         athlete = athlete_choice(h)
         found = filmed(h, athlete) if athlete is not None else ()
@@ -53,8 +55,8 @@ def compare_screen() -> None:
         raise OptionError(
             "compare", "the same session stands on both sides", "choose two different sessions or conditions"
         )
-    before, after, made = _made(str(H.history_path()), changed_at(), id_of(athlete), *sides)
-    _show(before, after, made)
+    before, after, made, curves = _made(str(H.history_path()), changed_at(), id_of(athlete), *sides)
+    _show(before, after, made, curves)
     _report(before, after, athlete)
 
 
@@ -85,7 +87,7 @@ def _choice(
     return options[before], options[after]
 
 
-def _show(before: Group, after: Group, made: Compared) -> None:
+def _show(before: Group, after: Group, made: Compared, curves: tuple[str, ...]) -> None:
     shown = content(before, after, made)
     words(f'<p class="lead">{escape(shown["summary"])}</p>')
     if shown["changed"]:
@@ -120,10 +122,9 @@ def _show(before: Group, after: Group, made: Compared) -> None:
         words(
             "<p class='small quiet'>Line: mean; band: one standard deviation of the strides. Before is dashed, after "
             "solid. Framed: the strides differ there; hatched as well: more than repeating the take alone can bring.</p>"
-            + svg_img(
-                compared_curves(made.curves, before.label, after.label),
-                "Joint angles over the gait cycle, before and after; the sentences below say where they differ.",
-            )
+            + '<div class="panels">'
+            + "".join(svg_img(svg, c.sentence) for svg, c in zip(curves, made.curves))
+            + "</div>"
             + bullets(shown["curve_sentences"])
         )
     st.header("Every measure")

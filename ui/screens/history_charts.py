@@ -27,7 +27,7 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
         Words of a session by its id, shown when it is pointed at.
     """
     made = view.trend
-    figure = _base(view.title, "", view.axis)
+    figure = _base("", "", view.axis.rpartition(", ")[2])
     days = [date.fromisoformat(p.date[:10]) for p in made.points]
     bars = [ends(p.value, p.low, p.high, p.half_width) for p in made.points]
     if len(made.line):
@@ -101,7 +101,11 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
             annotation_font_color="#2F6417",
             annotation_position="top left",
         )
-    figure.update_layout(height=420, margin={"l": 50, "r": 12, "t": 92, "b": 44})
+    figure.update_layout(
+        height=430,
+        margin={"l": 50, "r": 12, "t": 16, "b": 44},
+        legend={"y": -0.16, "yanchor": "top", "x": 0},
+    )
     return figure
 
 
@@ -156,4 +160,9 @@ def speed_chart(profile: SpeedProfile, run: RunTime) -> go.Figure:
                 )
             )
     figure.update_yaxes(rangemode="tozero")
+    figure.update_layout(
+        height=400,
+        margin={"l": 50, "r": 12, "t": 40, "b": 44},
+        legend={"y": -0.24, "yanchor": "top", "x": 0},
+    )
     return figure

@@ -19,6 +19,31 @@ EMPTY: Final = (
 )
 
 
+_CSS: Final = """
+<style>
+.ls table.kept td, .ls table.kept th { overflow-wrap: break-word; }
+.ls .panels { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(100%, 19rem), 1fr)); gap: .6rem; }
+.ls .panels img { width: 100%; }
+@media (max-width: 40rem) {
+  .ls table.kept thead { position: absolute; left: -999rem; }
+  .ls table.kept tr { display: block; padding: .6rem 0; border-bottom: 1px solid var(--rule); }
+  .ls table.kept td { display: block; border: 0; padding: .08rem 0; white-space: normal; }
+}
+</style>
+"""
+
+
+def kept_style() -> None:
+    """The style sheet of the history's tables and rows of plots."""
+    st.html(_CSS)
+
+
+def table(heads: Sequence[str], rows: str) -> str:
+    """A table whose rows stand below each other on a phone; `rows` is HTML."""
+    head = "".join(f"<th scope='col'>{escape(x)}</th>" for x in heads)
+    return f"<table class='kept'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+
+
 def changed_at() -> tuple[float, ...]:
     """When the history file and its log were last written: results that are kept in memory hang on it."""
     file = H.history_path()
@@ -41,7 +66,10 @@ def athlete_choice(h: H.History) -> H.Athlete | None:
         format_func=lambda id_: next(p.name for p in people if p.id == id_),
     )
     st.session_state[ATHLETE] = chosen
-    return next(p for p in people if p.id == chosen)
+    athlete = next(p for p in people if p.id == chosen)
+    if athlete.notes.startswith("Invented"):
+        words('<p class="note">Invented example: no real person was filmed.</p>')
+    return athlete
 
 
 def session_choice(

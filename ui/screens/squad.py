@@ -10,13 +10,14 @@ from shared import history as H
 from ui.history_find import session_text
 from ui.history_report import moved_text
 from ui.history_views import DUE_DAYS, squad_lines
-from ui.screens.kept import EMPTY
+from ui.screens.kept import EMPTY, kept_style, table
 from ui.screens.style import words
 
 
 def squad_screen() -> None:
     """Athletes by row: latest session, what moved beyond error, who is due."""
     st.title("Squad")
+    kept_style()
     days = st.number_input("An athlete is due after this many days", 1, 365, DUE_DAYS)
     with H.open_history() as h:
         lines = squad_lines(h, int(days))
@@ -31,10 +32,8 @@ def squad_screen() -> None:
         for line in lines
     )
     words(
-        "<table class='measures'><thead><tr><th scope='col'>Athlete</th><th scope='col'>Latest session</th>"
-        "<th scope='col'>Moved beyond error since the session before</th><th scope='col'>Due</th></tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
-        "<p class='small quiet'>↑ ↓ give the direction of the number, not better or worse. A session is held against "
+        table(("Athlete", "Latest session", "Moved beyond error since the session before", "Due"), rows)
+        + "<p class='small quiet'>↑ ↓ give the direction of the number, not better or worse. A session is held against "
         "the last one before it with the same condition.</p>"
     )
 

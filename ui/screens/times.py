@@ -10,6 +10,7 @@ import streamlit as st
 
 from shared import history as H
 from shared.errors import LanesideError, OptionError
+from technique.comparison import shown_value
 from technique.run_times import checked_run, run_times_from_text
 from technique.speed_profile import force_velocity, run_profile
 from technique.time_comparison import METHOD_WORDS
@@ -18,13 +19,14 @@ from ui.history_find import id_of
 from ui.history_views import times_compared
 from ui.screens.charts import CONFIG
 from ui.screens.history_charts import speed_chart
-from ui.screens.kept import athlete_choice, bullets
+from ui.screens.kept import athlete_choice, bullets, kept_style, table
 from ui.screens.style import problem, words
 
 
 def times_screen() -> None:
     """Show an athlete's timed runs."""
     st.title("Run times")
+    kept_style()
     if said := st.session_state.pop("times_said", None):
         st.success(said)
     with H.open_history() as h:
@@ -53,14 +55,17 @@ def _table(runs: tuple[H.RunTime, ...]) -> str:
     rows = "".join(
         f"<tr><td class='num'>{escape(r.date)}</td><td class='num'>{r.distance_m:g} m</td>"
         f"<td class='num'><span class='value'>{r.time_s:.2f} s</span><br><span class='small'>{METHOD_WORDS[r.method]}</span></td>"
-        f"<td>{escape(r.condition)}{'' if r.wind_mps is None else f'<br><span class=small>wind {r.wind_mps:+.1f} m/s</span>'}</td>"
+        f"<td>{escape(r.condition)}{_wind(r.wind_mps)}</td>"
         f"<td class='small'>{escape(', '.join(f'{s.distance_m:g} m {s.time_s:.2f}' for s in r.splits))}</td></tr>"
         for r in runs
     )
-    return (
-        "<table class='measures'><thead><tr><th scope='col'>Day</th><th scope='col'>Distance</th><th scope='col'>Time</th>"
-        f"<th scope='col'>Condition</th><th scope='col'>Splits</th></tr></thead><tbody>{rows}</tbody></table>"
-    )
+    return table(("Day", "Distance", "Time", "Condition", "Splits"), rows)
+
+
+def _wind(wind_mps: float | None) -> str:
+    if wind_mps is None:
+        return ""
+    return f"<br><span class='small'>wind {escape(shown_value(wind_mps, 'm/s', 1, sign=True))}</span>"
 
 
 def _choice(label: str, runs: tuple[H.RunTime, ...]) -> H.RunTime:

@@ -15,13 +15,14 @@ from ui.history_views import TREND_KEYS, TrendView, measured_sides, trend_view
 from ui.history_words import capital, plain_number
 from ui.screens.charts import CONFIG
 from ui.screens.history_charts import trend_chart
-from ui.screens.kept import athlete_choice, bullets, filmed
+from ui.screens.kept import athlete_choice, bullets, filmed, kept_style, table
 from ui.screens.style import words
 
 
 def trend_screen() -> None:
     """Show one measure of an athlete over time."""
     st.title("Trend")
+    kept_style()
     with H.open_history() as h:
         athlete = athlete_choice(h)
         if athlete is None or not filmed(h, athlete):
@@ -73,11 +74,7 @@ def _table(view: TrendView, notes: dict[str, str]) -> str:
         f"<td class='small'>{'▲ far off the line ' if odd else ''}{escape(notes.get(p.session or '', ''))}</td></tr>"
         for p, odd in zip(view.trend.points, view.trend.outliers)
     )
-    return (
-        "<table class='measures'><thead><tr><th scope='col'>Day</th><th scope='col'>Value</th>"
-        "<th scope='col'>95 % interval</th><th scope='col'>Condition</th><th scope='col'>Notes</th></tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
-    )
+    return table(("Day", "Value", "95 % interval", "Condition", "Notes"), rows)
 
 
 def _shown(value: float, key: str, unit: str) -> str:
