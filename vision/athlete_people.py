@@ -24,7 +24,7 @@ SAMPLE_RATE_HZ: Final = 8.0
 """Pictures looked at per second in the coarse pass: a sprinter moves less than a body height."""
 SMALL_TILE_PERIOD_S: Final = 0.5
 """Small tiles are many: they are looked at less often; whoever was seen is then looked for nearby."""
-RUNNER_LEGS: Final = 0.15
+RUNNER_LEGS: Final = 0.12
 """Leg motion (see `Person.leg_motion`) from which a body seen often enough is surely a runner."""
 KNOWN_LARGE_PERIOD_S: Final = 0.5
 KNOWN_SMALL_PERIOD_S: Final = 2.0
@@ -292,18 +292,22 @@ def _boxes(
     """People in one picture, found at all scales, the same person once."""
     height, width = rgb.shape[:2]
     large_tiles, small_tiles = tiles(width, height)
-    large_tiles = large_tiles if large else []
-    parts = large_tiles + (small_tiles if small else [])
-    whole, *in_parts = each(pool, engine.detect, [rgb, *(_part(rgb, part) for part in parts)])
+    parts = [(0, 0, max(width, height)), *large_tiles] if large else []
+    big = len(parts)
+    parts += small_tiles if small else []
     moved = [
         [box.moved(1.0, left, top) for box in boxes]
-        for boxes, (left, top, _side) in zip(in_parts, parts, strict=True)
+        for boxes, (left, top, _side) in zip(
+            each(pool, engine.detect, [_part(rgb, part) for part in parts]), parts, strict=True
+        )
     ]
-    found = whole + [box for boxes in moved[: len(large_tiles)] for box in boxes]
+    found = [box for boxes in moved[:big] for box in boxes]
     for centre, radius in expected:
         if not any(_near(box.hip, box.radius, centre, radius, 0.5) for box in found):
             found += boxes_near(rgb, engine, centre, radius)
-    found += [box for boxes in moved[len(large_tiles) :] for box in boxes]
+    if not large and not found:
+        found = engine.detect(rgb)
+    found += [box for boxes in moved[big:] for box in boxes]
     kept: list[PersonBox] = []
     for box in sorted(found, key=lambda b: -b.score):
         if not any(_near(box.hip, box.radius, other.hip, other.radius, SAME_BODY) for other in kept):
