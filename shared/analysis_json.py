@@ -240,9 +240,9 @@ def from_document(document: Mapping[str, Any], name: str = "analysis") -> Analys
         raise DocumentError(name, why, mend)
     try:
         return _build(document)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise DocumentError(
-            name, f"a part of it is missing or malformed ({error})", "measure the clip again"
+            name, f"a part of it is missing or malformed ({str(error)[:200]})", "measure the clip again"
         ) from error
 
 

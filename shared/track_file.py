@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import tokenize
 import zipfile
+import zlib
 from dataclasses import asdict
 from pathlib import Path
 
@@ -14,6 +16,25 @@ from shared.files import whole_file
 from shared.track import ClipInfo, Scale, SideLabelling, Track, ViewQuality
 
 FORMAT = "laneside/track/1"
+UNREADABLE = (
+    OSError,
+    ValueError,
+    KeyError,
+    IndexError,
+    TypeError,
+    AttributeError,
+    EOFError,
+    OverflowError,
+    MemoryError,  # an array that says it is larger than this machine
+    RecursionError,
+    NotImplementedError,  # a way of packing that zipfile doesn't know
+    RuntimeError,  # a member that is locked with a password
+    SyntaxError,  # an array's header, which numpy reads as a literal
+    zipfile.BadZipFile,
+    zlib.error,
+    tokenize.TokenError,
+)
+"""What reading a damaged or hostile file can raise."""
 _ARRAYS = ("frame", "time_s", "xy_px", "confidence", "world_px")
 
 
@@ -74,7 +95,7 @@ def read_track(path: Path) -> Track:
                 model=head["model"],
                 **{name: store[name] for name in _ARRAYS},
             )
-    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile) as error:
+    except UNREADABLE as error:
         raise TrackFileError(
-            path.name, f"the stored track can't be read ({error})", "measure the clip again"
+            path.name, f"the stored track can't be read ({str(error)[:200]})", "measure the clip again"
         ) from error

@@ -122,9 +122,13 @@ def run_times_from_text(text: str, athlete: str, name: str = "table") -> tuple[R
     OptionError
         With the line and one clear sentence; nothing is taken from a table with a fault.
     """
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     head = text.split("\n", 1)[0]
     mark = max(",;\t", key=head.count)
-    rows = list(csv.reader(io.StringIO(text), delimiter=mark))
+    try:
+        rows = list(csv.reader(io.StringIO(text), delimiter=mark))
+    except csv.Error as error:
+        raise OptionError(name, f"it is not a table ({error})", "save the table as CSV, UTF-8") from None
     if not rows or not any(cell.strip() for cell in rows[0]):
         raise OptionError(name, "it is empty", f"give a header line with {', '.join(COLUMNS[:NEEDED])}")
     header = [cell.strip().lower() for cell in rows[0]]
