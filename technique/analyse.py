@@ -119,7 +119,7 @@ def analysis_of(
         cues=given,
         cautions=caution_lines(cautions(profile, told, given)),
         notes=(*time_notes, *_notes(track, m, all_measures, why_none)),
-        provenance=Provenance(version, created, track.model, _settings(track, m, profile)),
+        provenance=Provenance(version, created, track.model, _settings(track, m, profile, why_none)),
     )
 
 
@@ -229,7 +229,7 @@ def _notes(track: Track, m: Motion, measures: Sequence[Measure], why_none: str |
     return tuple(dict.fromkeys(notes))
 
 
-def _settings(track: Track, m: Motion, profile: Profile) -> dict[str, object]:
+def _settings(track: Track, m: Motion, profile: Profile, why_none: str | None) -> dict[str, object]:
     cutoff = m.smoothed.cutoff_hz
     return {
         "capture_rate_hz": track.clip.capture_rate_hz,
@@ -242,5 +242,6 @@ def _settings(track: Track, m: Motion, profile: Profile) -> dict[str, object]:
         "error_table": error_table().made,
         "profile_sha256": profile.sha256,
         "leg_px": m.leg_px,
+        "why_no_cues": why_none or "",
         "belt_speed_mps": track.belt_speed_mps,
     }

@@ -20,6 +20,7 @@ from ui import look, plots
 from ui.pictures import Picture
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
+NO_CUES: Final = "Nothing lies outside its target by more than its own error."
 AREAS: Final = ("rhythm", "trunk", "legs", "foot strike", "arms", "forces")
 
 
@@ -216,6 +217,7 @@ def content(analysis: Analysis, pictures: Sequence[Picture], video: bool) -> dic
             asdict(c) | {"side": side_text(c.side, analysis.near_side), "picture": cue_pictures.get(c.rank)}
             for c in analysis.cues
         ],
+        "no_cues": str(analysis.provenance.settings.get("why_no_cues") or NO_CUES),
         "areas": areas(analysis),
         "positions": [p for p in pictures if p.cue_rank is None],
         "symmetry": symmetry_rows(analysis),
@@ -227,7 +229,9 @@ def content(analysis: Analysis, pictures: Sequence[Picture], video: bool) -> dic
             "model": analysis.provenance.model,
             "sha256": analysis.clip.sha256,
             "settings": [
-                (str(k).replace("_", " "), _setting(v)) for k, v in analysis.provenance.settings.items()
+                (str(k).replace("_", " "), _setting(v))
+                for k, v in analysis.provenance.settings.items()
+                if k != "why_no_cues"
             ],
         },
         "video": video,

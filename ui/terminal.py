@@ -94,7 +94,7 @@ def summary(result: Result) -> None:
         for cue in analysis.cues:
             out.print(f" {cue.rank}. {cue.text} (frame {cue.frame})")
     else:
-        out.print("Nothing lies outside its target by more than its error.")
+        out.print(str(analysis.provenance.settings.get("why_no_cues") or "No cues."))
     table = Table(box=None, pad_edge=False)
     for head in ("measure", "side", "value", "95 % interval", "target", ""):
         table.add_column(head)
