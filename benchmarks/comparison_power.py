@@ -319,17 +319,18 @@ def _scene_counted(
         both("same day, no repeats", a, b, up)
         both("other day, no repeats", a, later, up_later)
         both(f"same day, {REPEATS} own repeats", a, b, up, (own,))
+        if not scene.wander:
+            many = [t for k, t in enumerate(scene.takes) if k // 2 != i]
+            both(f"same day, {len(many)} own repeats", a, b, up, (many,))
         if scene.wander:
             both(f"other day, {REPEATS} own repeats on as many days", a, later, up_later, (apart,))
+    joined = [_together(scene.takes[PASSES * k : PASSES * (k + 1)]) for k in range(2 * n // PASSES)]
     for i in range(n // PASSES):
-        first = 2 * PASSES * i
-        a, b = (_together(scene.takes[first + k : first + k + PASSES]) for k in (0, PASSES))
-        both(
-            f"same day, no repeats, {PASSES} passes a take",
-            a,
-            b,
-            _together(scene.ups[PASSES * i : PASSES * (i + 1)]),
-        )
+        a, b = joined[2 * i : 2 * i + 2]
+        up = _together(scene.ups[PASSES * i : PASSES * (i + 1)])
+        others = [t for k, t in enumerate(joined) if k // 2 != i]
+        both(f"same day, no repeats, {PASSES} passes a take", a, b, up)
+        both(f"same day, {len(others)} own repeats, {PASSES} passes a take", a, b, up, (others,))
 
 
 def _together(passes: list[Take]) -> Take:
