@@ -17,7 +17,7 @@ from shared.analysis import Measure
 from tests import builders
 from ui import draw, look, plots
 from ui.annotated import contacts
-from ui.pictures import crop_box, subjects, value_text
+from ui.pictures import crop_box, drawn_points, subjects, value_text
 from ui.report import areas, content, shown, symmetry_rows, target_text
 from ui.tables import angles_table, measures_table, safe_cell
 
@@ -102,6 +102,18 @@ def test_crops_stay_inside_the_picture(width: int, height: int, x: float, y: flo
     xy = np.array([[x, y], [x + size / 2, y + size]])
     left, top, right, bottom = crop_box(xy, width, height)
     assert 0 <= left < right <= width and 0 <= top < bottom <= height
+
+
+def test_points_missing_for_a_moment_are_bridged_for_drawing_only() -> None:
+    steps = np.arange(30.0)
+    xy = np.stack([steps[:, None] + np.arange(lm.COUNT), 2 * steps[:, None] + np.zeros(lm.COUNT)], axis=2)
+    holed = xy.copy()
+    holed[10:13, 5] = np.nan
+    holed[10:30, 6] = np.nan
+    # Closed form: on a straight line the bridge is the line itself.
+    assert drawn_points(holed, 11)[5] == pytest.approx(xy[11, 5])
+    assert np.isnan(drawn_points(holed, 11)[6]).all()
+    assert np.isnan(holed[11, 5]).all()
 
 
 def test_contacts_lie_between_touchdown_and_toe_off() -> None:

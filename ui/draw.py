@@ -105,7 +105,7 @@ class Canvas:
         self._pen.pieslice(box, a, end, fill=(*_rgb(colour), 90))
         self._pen.arc(box, a, end, fill=colour, width=max(1, round(self.thickness * SUPERSAMPLE * 0.9)))
 
-    def label(self, p: XY, text: str, colour: str, size: int = 16) -> None:
+    def label(self, p: XY, text: str, colour: str, size: int = 30) -> None:
         """Text on a dark plate, kept inside the picture; `p` is its middle left, frame px."""
         if not np.isfinite(p).all():
             return
@@ -257,6 +257,8 @@ def draw_measure(
         reference: Point | None,
         limb: Sequence[NDArray[np.float64]],
     ) -> None:
+        if not np.isfinite([vertex, *limb]).all():
+            return
         for end in limb:
             canvas.line(vertex, end, colour, 1.2)
         if reference is not None:

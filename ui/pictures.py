@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 FOLDER: Final = "pictures"
 PICTURE_HEIGHT_PX: Final = 640
+BRIDGE_SAMPLES: Final = 6
 
 
 @dataclass(frozen=True)
@@ -237,11 +238,36 @@ def _frames(clip: Path, numbers: list[int]) -> Iterable[tuple[int, NDArray[np.ui
         yield frame.index, frame.rgb
 
 
+def drawn_points(xy_px: NDArray[np.float64], sample: int) -> NDArray[np.float64]:
+    """Landmarks to draw on one frame: points taken out for a moment are bridged from both sides.
+
+    Parameters
+    ----------
+    xy_px : (T, 33, 2) array
+    sample : int
+
+    Returns
+    -------
+    (33, 2) array
+        NaN where a point is missing for longer than `BRIDGE_SAMPLES` to either side. Only for
+        drawing; no number is taken from it.
+    """
+    xy = xy_px[sample].copy()
+    for joint in np.flatnonzero(~np.isfinite(xy).all(axis=1)):
+        seen = np.flatnonzero(np.isfinite(xy_px[:, joint]).all(axis=1))
+        before, after = seen[seen < sample], seen[seen > sample]
+        if len(before) and len(after) and max(sample - before[-1], after[0] - sample) <= BRIDGE_SAMPLES:
+            a, b = int(before[-1]), int(after[0])
+            share = (sample - a) / (b - a)
+            xy[joint] = (1 - share) * xy_px[a, joint] + share * xy_px[b, joint]
+    return xy
+
+
 def _write(
     rgb: NDArray[np.uint8], subject: Subject, track: Track, analysis: Analysis, folder: Path
 ) -> Picture:
     sample = int(np.argmin(np.abs(track.frame - subject.frame)))
-    xy = track.xy_px[sample]
+    xy = drawn_points(track.xy_px, sample)
     height, width = rgb.shape[:2]
     box = crop_box(xy, width, height)
     picture = Image.fromarray(rgb).crop(box)
