@@ -252,7 +252,7 @@ def drawn_points(xy_px: NDArray[np.float64], sample: int) -> NDArray[np.float64]
         NaN where a point is missing for longer than `BRIDGE_SAMPLES` to either side. Only for
         drawing; no number is taken from it.
     """
-    xy = xy_px[sample].copy()
+    xy: NDArray[np.float64] = xy_px[sample].copy()
     for joint in np.flatnonzero(~np.isfinite(xy).all(axis=1)):
         seen = np.flatnonzero(np.isfinite(xy_px[:, joint]).all(axis=1))
         before, after = seen[seen < sample], seen[seen > sample]
