@@ -1,6 +1,6 @@
 """Draws the pictures of the documentation that come from the program itself.
 
-    python docs/make_pictures.py
+python docs/make_pictures.py
 """
 
 from __future__ import annotations
