@@ -75,7 +75,16 @@ def main() -> None:
             with av.open(str(clip)) as read:
                 stream = read.streams.video[0]
                 picture, frames = f"{stream.width} x {stream.height}", stream.frames
-            command = [sys.executable, "-m", "ui.cli", "measure", str(clip), "--out", str(folder / "out")]
+            command = [
+                sys.executable,
+                "-m",
+                "ui.cli",
+                "measure",
+                str(clip),
+                "--out",
+                str(folder / "out"),
+                "--no-cache",
+            ]
             used = cost([*command, *args.options])
             print(
                 f"| {clip.stem} | {picture} | {frames} | {used.peak_mb:.0f} | {1e3 * used.cpu_s / frames:.1f} |",

@@ -42,15 +42,17 @@ class Cost:
 def cost(command: list[str]) -> Cost:
     """Run a command to its end."""
     begin = time.perf_counter()
-    with tempfile.TemporaryFile("w+") as out:
-        process = subprocess.Popen(command, stdout=out, stderr=subprocess.DEVNULL)
+    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as wrong:
+        process = subprocess.Popen(command, stdout=out, stderr=wrong)
         _, status, used = os.wait4(process.pid, 0)
         wall = time.perf_counter() - begin
         process.returncode = os.waitstatus_to_exitcode(status)
         out.seek(0)
         said = out.read()
+        wrong.seek(0)
+        why = wrong.read()[-300:]
     if process.returncode:
-        raise SystemExit(f"{' '.join(command)} failed ({process.returncode})")
+        raise SystemExit(f"{' '.join(command)} failed ({process.returncode}): {why}")
     return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, said)
 
 
@@ -92,7 +94,17 @@ def compared(clip: Path, ways: list[str], rounds: int) -> None:
         plain.append(cost([sys.executable, "-m", "benchmarks.throughput", "--plain", str(clip)]))
         for way in ways:
             with tempfile.TemporaryDirectory() as out:
-                command = [sys.executable, "-m", "ui.cli", "measure", str(clip), "--out", out, *WAYS[way]]
+                command = [
+                    sys.executable,
+                    "-m",
+                    "ui.cli",
+                    "measure",
+                    str(clip),
+                    "--out",
+                    out,
+                    "--no-cache",
+                    *WAYS[way],
+                ]
                 ours[way].append(cost(command))
     frames, found, _ = plain[0].said.split()
     loop_s = float(np.median([float(c.said.split()[2]) for c in plain]))

@@ -173,7 +173,7 @@ def test_a_fault_of_the_file_in_the_decoding_thread_is_told_as_it_is(
                 raise DamagedClip("short.mp4", "it breaks off at frame 40", "copy it again")
             yield frame
 
-    monkeypatch.setattr("vision.track_clip.frames", breaking)
+    monkeypatch.setattr("vision.look_through.frames", breaking)
     with pytest.raises(DamagedClip, match="breaks off at frame 40"):
         track_clip(short, TrackRequest(), threads=2)
     assert _our_threads() == []

@@ -53,6 +53,9 @@ BlurFace = Annotated[
     typer.Option("--blur-face/--no-blur-face", help="Hide the athlete's face; without a word: of minors."),
 ]
 Video = Annotated[bool, typer.Option("--video/--no-video", help="Write the annotated video.")]
+Cache = Annotated[
+    bool, typer.Option("--cache/--no-cache", help="Keep what was seen, for measuring the clip again.")
+]
 
 
 def _options(**said: Any) -> Options:
@@ -89,6 +92,7 @@ def measure(
     minor: Minor = False,
     injury: Injury = False,
     video: Video = True,
+    cache: Cache = True,
     blur_face: BlurFace = None,
 ) -> None:
     """Measure a clip: numbers, curves, cues, pictures and a report in one folder."""
@@ -107,6 +111,7 @@ def measure(
         minor=minor,
         injury=injury,
         video=video,
+        cache=cache,
         blur_face=blur_face,
     )
     from ui.job import measure_clip

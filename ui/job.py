@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -14,6 +15,8 @@ from importlib.metadata import version
 from pathlib import Path
 from threading import Thread
 from typing import Final, Literal
+
+from platformdirs import user_cache_path
 
 from shared.analysis import Analysis
 from shared.analysis_json import write_analysis
@@ -28,6 +31,7 @@ from ui.options import Options
 ANALYSIS_NAME = "analysis.json"
 TRACK_NAME = "track.npz"
 REPORT_NAME = "report.html"
+CACHE_VARIABLE: Final = "LANESIDE_CACHE"
 NEEDED_LATER: Final = (
     "technique.analyse",
     "ui.report",
@@ -149,7 +153,15 @@ def track_clip(clip: Path, options: Options, progress: Progress = silent) -> Tra
         weights=options.weights,
         effort=options.effort,
     )
-    return follow(clip, request, progress)
+    return follow(clip, request, progress, kept=cache_folder() if options.cache else None)
+
+
+def cache_folder() -> Path | None:
+    """Where what was seen in a clip is kept: ``LANESIDE_CACHE`` ("off": nowhere), else the user's cache."""
+    given = os.environ.get(CACHE_VARIABLE, "").strip()
+    if given.lower() == "off":
+        return None
+    return Path(given).expanduser() if given else user_cache_path("laneside", appauthor=False) / "seen"
 
 
 @contextmanager

@@ -62,6 +62,8 @@ class Options:
         Make the athlete's face unrecognisable in pictures, video and report; None: for minors.
     video : bool
         Write the annotated video.
+    cache : bool
+        Keep what was seen in the clip, and use it when the same clip is measured again.
     """
 
     profile: str = "easy-run"
@@ -78,6 +80,7 @@ class Options:
     minor: bool = False
     injury: bool = False
     video: bool = True
+    cache: bool = True
     blur_face: bool | None = None
 
     @property

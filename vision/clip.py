@@ -245,6 +245,7 @@ def clip_info(
     decoded: int,
     repeated: Sequence[int] = (),
     notes: Sequence[str] = (),
+    sha256: str | None = None,
 ) -> ClipInfo:
     """What is written about the clip into the analysis, once it has been decoded.
 
@@ -258,6 +259,8 @@ def clip_info(
         Frames found to repeat the one before.
     notes : sequence of str
         Further sentences for the user.
+    sha256 : str, optional
+        Hash of the file, where it is known already.
     """
     missing = clip.frames - decoded
     lost = (
@@ -265,7 +268,7 @@ def clip_info(
     )
     return ClipInfo(
         path=clip.path,
-        sha256=file_sha256(clip.path),
+        sha256=sha256 or file_sha256(clip.path),
         frames=decoded,
         width=clip.width,
         height=clip.height,

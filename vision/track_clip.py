@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
-from concurrent.futures import Executor
-from contextlib import closing, suppress
+import hashlib
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Generic, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,18 +15,15 @@ from numpy.typing import NDArray
 from shared.errors import AthleteError
 from shared.progress import Progress, silent
 from shared.track import ClipInfo, Scale, SideLabelling, Track
-from vision.ahead import ahead, cores, workers
-from vision.athlete import Person, choose_athlete, find_people, follow
-from vision.athlete_follow import BEYOND_S
-from vision.athlete_people import SAMPLE_RATE_HZ
-from vision.blur import FootBlur
-from vision.camera import BackgroundMotion, Box
-from vision.clip import Frame, clip_info, frames
+from vision.athlete import find_people, follow
+from vision.clip import clip_info, file_sha256, frames
 from vision.clip_probe import ClipProbe, probe
 from vision.clip_ramps import speed_ramps
-from vision.clip_repeats import ChangeWatch, repeats_note
+from vision.clip_repeats import repeats_note
+from vision.kept import Seen, entry_name, keep, recalled
+from vision.look_through import Pass, looked_through
 from vision.passes import longest_pass
-from vision.pose import PoseEngine, PoseResult
+from vision.pose import PoseEngine
 from vision.quality import suitability, view_quality
 from vision.raw import RawTrack
 from vision.scale import NoScale, best_scale, body_size, scale_from_belt, scale_from_marks, scale_from_stature
@@ -34,20 +31,13 @@ from vision.sides import RepairedSides, repair_sides
 from vision.time_sections import one_speed
 from vision.timebase import TimeBase, time_base
 from vision.views import Effort
-from vision.weights import pose_weights
+from vision.weights import Weights, pose_weights
 from vision.world import WorldView, world_marks, world_points, world_view
 
 FloatArray = NDArray[np.float64]
 Mark = tuple[float, float]
+T = TypeVar("T")
 
-BOX_MARGIN: Final = 0.15
-"""Room round the landmarks that the background search leaves out, as a share of their extent."""
-FRAMES_AHEAD: Final = 2
-"""Decoded frames that wait for their turn, beside those that are being looked at."""
-ENTRY_ROOM_S: Final = 0.25
-"""The fine pass begins so long before the athlete is first looked for."""
-LARGE_PICTURE_PX: Final = 1920 * 1088
-"""Pictures with more px are decoded by several threads; below, one keeps up with the landmarks."""
 CHECK_FRAMES: Final = 8
 """Frames that the suitability check looks at."""
 
@@ -80,7 +70,11 @@ class TrackRequest:
 
 
 def track_clip(
-    path: Path, request: TrackRequest, progress: Progress = silent, threads: int | None = None
+    path: Path,
+    request: TrackRequest,
+    progress: Progress = silent,
+    threads: int | None = None,
+    kept: Path | None = None,
 ) -> Track:
     """Follow the athlete through a clip.
 
@@ -93,6 +87,8 @@ def track_clip(
     threads : int, optional
         Threads that look for people and landmarks; default: one for each core. One: everything
         happens in the caller's thread, one thing after the other. The result is the same.
+    kept : Path, optional
+        Folder in which what was seen is kept and looked up first (see `vision.kept`).
 
     Returns
     -------
@@ -109,94 +105,71 @@ def track_clip(
     """
     clip = probe(path)
     base = time_base(clip, request.capture_rate_hz)
-    engine = PoseEngine(pose_weights(request.weights), effort=request.effort)
-    name = Path(clip.path).name
-    count = cores() if threads is None else threads
-    with workers(count) as pool:
-        with closing(_flow(_coarse_frames(clip, base, count), pool)) as coming:
-            people = find_people(
-                coming,
-                engine,
-                progress=_every(progress, _coarse_step(base)),
-                total=clip.frames,
-                pool=pool,
-                thorough=request.athlete is not None,
-            )
-        person = choose_athlete(people, request.athlete, clip=name)
-        seen = _Pass(clip, base, 0 if request.marked else _entry(clip, base, person), count)
-        with closing(_flow(seen.frames(), pool)) as coming:
-            raw = follow(
-                coming,
-                person,
-                engine,
-                others=people,
-                on_frame=seen.on_frame,
-                progress=progress,
-                total=clip.frames,
-                clip=name,
-                pool=pool,
-                depth=count + 1,
-            )
+    weights = pose_weights(request.weights)
+    entry = "" if kept is None else entry_name(file_sha256(path), _settings(request, base, weights))
+    known = None if kept is None else recalled(kept, entry)
+    # Marked points lie in the first picture, so that frame must have been part of the pass.
+    if known is not None and (request.marked is None or known.start == 0):
+        progress("following the athlete", clip.frames, clip.frames)
+        return _track(known.raw, _Recalled(known), clip, base, request, range(known.people))
+    raw, seen, people = looked_through(
+        clip,
+        base,
+        PoseEngine(weights, effort=request.effort),
+        request.athlete,
+        from_first=request.marked is not None,
+        progress=progress,
+        threads=threads,
+    )
+    if kept is not None:
+        keep(
+            Seen(
+                raw,
+                seen.motion.result(),
+                seen.changes.repeated(),
+                seen.blur.blur_px(),
+                len(people),
+                seen.start,
+            ),
+            kept,
+            entry,
+        )
     return _track(raw, seen, clip, base, request, people)
 
 
-def _flow(source: Generator[Frame, None, None], pool: Executor | None) -> Generator[Frame, None, None]:
-    """The frames, decoded in a thread of their own where there are threads at all."""
-    return source if pool is None else ahead(source, FRAMES_AHEAD)
+def _settings(request: TrackRequest, base: TimeBase, weights: Weights) -> dict[str, object]:
+    """What decides what is seen in a clip, beside its content."""
+    return {
+        "factor": base.factor,
+        "rate": base.capture_rate_hz,
+        "athlete": request.athlete,
+        "effort": request.effort,
+        "weights": weights.name,
+        "content": hashlib.sha256(weights.detector + weights.landmarks).hexdigest(),
+    }
 
 
-def _entry(clip: ClipProbe, base: TimeBase, person: Person) -> int:
-    """First frame that the fine pass needs."""
-    time_s = float(person.time_s[0]) - BEYOND_S - ENTRY_ROOM_S
-    return int(np.searchsorted(clip.times_s * base.factor, time_s))
+@dataclass(frozen=True)
+class _Value(Generic[T]):
+    value: T
+
+    def result(self) -> T:
+        return self.value
+
+    def repeated(self) -> T:
+        return self.value
+
+    def blur_px(self) -> T:
+        return self.value
 
 
-def _decoder_threads(clip: ClipProbe, count: int) -> int:
-    return min(count, 4) if clip.width * clip.height > LARGE_PICTURE_PX else 1
+class _Recalled:
+    """A pass over the frames that was made earlier."""
 
-
-class _Pass:
-    """What one pass over the frames leaves behind, beside the landmarks."""
-
-    def __init__(self, clip: ClipProbe, base: TimeBase, start: int, threads: int) -> None:
-        self._clip, self._base, self._start, self._threads = clip, base, start, threads
-        self.motion = BackgroundMotion(clip.width, clip.height, base.capture_rate_hz)
-        self.changes = ChangeWatch()
-        self.blur = FootBlur()
-
-    def frames(self) -> Generator[Frame, None, None]:
-        threads = _decoder_threads(self._clip, self._threads)
-        for frame in frames(self._clip, self._base, start=self._start, threads=threads):
-            self.changes.see(frame)
-            yield frame
-
-    def on_frame(self, frame: object, pose: PoseResult | None) -> None:
-        assert isinstance(frame, Frame)
-        self.motion.add(frame.index, frame.rgb, None if pose is None else _box(pose.xy_px))
-        self.blur.add(frame.index, frame.rgb, None if pose is None else pose.xy_px)
-
-
-def _box(xy: FloatArray) -> Box | None:
-    if not np.isfinite(xy).any():
-        return None
-    low, high = np.nanmin(xy, axis=0), np.nanmax(xy, axis=0)
-    room = BOX_MARGIN * float(max(high - low))
-    return (float(low[0]) - room, float(low[1]) - room, float(high[0]) + room, float(high[1]) + room)
-
-
-def _coarse_step(base: TimeBase) -> int:
-    return max(1, int(base.capture_rate_hz / (2 * SAMPLE_RATE_HZ)))
-
-
-def _coarse_frames(clip: ClipProbe, base: TimeBase, threads: int) -> Generator[Frame, None, None]:
-    return frames(clip, base, step=_coarse_step(base), threads=_decoder_threads(clip, threads))
-
-
-def _every(progress: Progress, step: int) -> Progress:
-    def report(stage: str, done: int, total: int | None) -> None:
-        progress(stage, done * step if total is None else min(done * step, total), total)
-
-    return report
+    def __init__(self, known: Seen) -> None:
+        self.motion = _Value(known.motion)
+        self.changes = _Value(known.repeated)
+        self.blur = _Value(known.blur_px)
 
 
 def part_of(raw: RawTrack, keep: NDArray[np.bool_]) -> RawTrack:
@@ -216,11 +189,11 @@ def part_of(raw: RawTrack, keep: NDArray[np.bool_]) -> RawTrack:
 
 def _track(
     raw: RawTrack,
-    seen: _Pass,
+    seen: Pass | _Recalled,
     clip: ClipProbe,
     base: TimeBase,
     request: TrackRequest,
-    people: list[Person],
+    people: Sequence[object],
 ) -> Track:
     name = Path(clip.path).name
     notes: list[str] = []
