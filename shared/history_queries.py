@@ -131,14 +131,17 @@ def session_analyses(history: History, session: str) -> tuple[Analysis, ...]:
     return tuple(analysis(history, clip.latest) for clip in clips(history, session))
 
 
-def session_points(history: History, session: str) -> tuple[SeriesPoint, ...]:
-    """All measures of the latest analyses of a session; much faster than whole analyses."""
+def session_points(
+    history: History, session: str, keys: Sequence[str] | None = None
+) -> tuple[SeriesPoint, ...]:
+    """All measures, or only some, of the latest analyses of a session; much faster than whole analyses."""
     row = _one(
         history,
         "SELECT s.id, p.uid AS athlete FROM sessions s JOIN athletes p ON p.id = s.athlete_id WHERE s.uid = ?",
         session,
     )
-    return _points(_rows(history, SESSION_MEASURES_SQL, row["id"]), row["athlete"])
+    rows = _rows(history, SESSION_MEASURES_SQL, row["id"])
+    return _points((r for r in rows if keys is None or r["key"] in keys), row["athlete"])
 
 
 def series(history: History, athlete: str, key: str, side: SideOrBoth) -> tuple[SeriesPoint, ...]:

@@ -20,6 +20,8 @@ CLIP_PLACE: Final = "clip_place.json"
 """Stands in a result folder and says where the clip lies on this machine."""
 SHORTEST_ID: Final = 6
 MOST_NAMED: Final = 6
+MOST_REPEATS: Final = 20
+"""Takes of one condition that the athlete's own error is learned from; more say little more."""
 
 
 @dataclass(frozen=True)
@@ -172,11 +174,14 @@ def folder_group(place: Path, label: str = "") -> Group:
     return Group(name, (take([found], name),), (found,), (file.parent,))
 
 
-def repeated_takes(history: H.History, athlete: str) -> list[list[Take]]:
-    """Takes of unchanged conditions, each inner list one condition, for the athlete's own error."""
+def repeated_takes(history: H.History, athlete: str, keys: Sequence[str] | None = None) -> list[list[Take]]:
+    """Takes of unchanged conditions, each inner list one condition, for the athlete's own error.
+
+    The newest `MOST_REPEATS` of each condition; `keys` reads only these measures.
+    """
     groups = []
     for group in H.repeats(history, athlete):
-        points = [H.session_points(history, id_of(s)) for s in group.sessions]
+        points = [H.session_points(history, id_of(s), keys) for s in group.sessions[-MOST_REPEATS:]]
         groups.append([stored_take(p) for p in points if p])
     return groups
 

@@ -202,20 +202,14 @@ def squad_lines(
             continue
         day = date.fromisoformat(row.session.date[:10])
         days = (now - day).days
-        before = [s for s in filmed_sessions(history, row.athlete) if s.id != row.session.id]
-        before = [s for s in before if s.date <= row.session.date]
-        same = [s for s in before if s.condition == row.session.condition]
-        fit = same or before
-        since = fit[-1] if fit else None
+        since = _session_before(history, row.session)
         moved: tuple[Change, ...] = ()
         why = "first session"
         if since is not None:
             found = compare(
-                stored_take(
-                    [p for p in H.session_points(history, id_of(since)) if p.measure.key in SQUAD_KEYS]
-                ),
+                stored_take(H.session_points(history, id_of(since), SQUAD_KEYS)),
                 stored_take(row.points),
-                repeated_takes(history, id_of(row.athlete)),
+                repeated_takes(history, id_of(row.athlete), SQUAD_KEYS),
                 SQUAD_KEYS,
             )
             moved = found.changed
@@ -223,6 +217,13 @@ def squad_lines(
             why = "" if moved else ("nothing beyond error" if judged else found.summary)
         out.append(SquadLine(row.athlete, row.session, since, moved, why, days, days > due_days))
     return tuple(out)
+
+
+def _session_before(history: H.History, latest: H.Session) -> H.Session | None:
+    """The last filmed session before one: of the same condition, else of any; newest first, so few are read."""
+    earlier = [s for s in H.sessions(history, latest.athlete) if s.id != latest.id and s.date <= latest.date]
+    same = [s for s in earlier if s.condition == latest.condition]
+    return next((s for s in (*same, *earlier) if H.clips(history, id_of(s))), None)
 
 
 def check_view(

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from datetime import date
 from html import escape
+from pathlib import Path
 
 import streamlit as st
 
 from shared import history as H
 from ui.history_find import session_text
 from ui.history_report import moved_text
-from ui.history_views import DUE_DAYS, squad_lines
-from ui.screens.kept import EMPTY, kept_style, table
+from ui.history_views import DUE_DAYS, SquadLine, squad_lines
+from ui.screens.kept import EMPTY, changed_at, kept_style, table
 from ui.screens.style import words
+
+
+@st.cache_data(max_entries=8, show_spinner="Looking at everybody ...")
+def _lines(file: str, changed: tuple[float, ...], days: int, today: date) -> tuple[SquadLine, ...]:
+    """Made anew when the history has changed, or on another day."""
+    with H.open_history(Path(file)) as h:
+        return squad_lines(h, days, today)
 
 
 def squad_screen() -> None:
@@ -19,8 +28,7 @@ def squad_screen() -> None:
     st.title("Squad")
     kept_style()
     days = st.number_input("An athlete is due after this many days", 1, 365, DUE_DAYS)
-    with H.open_history() as h:
-        lines = squad_lines(h, int(days))
+    lines = _lines(str(H.history_path()), changed_at(), int(days), date.today())
     if not lines:
         words(f'<p class="lead">{EMPTY}</p>')
         return
