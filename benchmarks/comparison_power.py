@@ -46,6 +46,18 @@ RAISED_DEG = 6.0
 NOISE_PX = 2.0
 REPEATS = 5
 PASSES = 3
+CORE = (
+    "step_frequency",
+    "contact_time",
+    "trunk_lean",
+    "thigh_angle_max",
+    "thigh_angle_min",
+    "knee_flexion_td",
+    "knee_flexion_swing_max",
+    "td_distance_leg",
+    "elbow_angle_mean",
+)
+"""A table of what somebody might set out to change, in place of every measure and symmetry."""
 DAY = "2026-05-01"
 FOLLOWS = 0.25
 """A measure follows from the change when its true difference is more than this share of what error
@@ -304,8 +316,9 @@ def _scene_counted(
     def both(name: str, a: Take, b: Take, up: Take, repeats: tuple[list[Take], ...] = ()) -> None:
         still = counts.setdefault(f"{word}, {name}: no change", (Count(), {}))
         moved = counts.setdefault(f"{word}, {name}: raised", (Count(), {}))
-        counted(still[0], compare(a, b, repeats), scene.near, set(), still[1])
-        seen = compare(a, up, repeats)
+        keys = CORE if "core table" in name else None
+        counted(still[0], compare(a, b, repeats, keys), scene.near, set(), still[1])
+        seen = compare(a, up, repeats, keys)
         aside = following(scene.true_base, scene.true_up, seen)
         for key, _ in aside:
             aside_names[key] = aside_names.get(key, 0) + 1
@@ -319,6 +332,8 @@ def _scene_counted(
         both("same day, no repeats", a, b, up)
         both("other day, no repeats", a, later, up_later)
         both(f"same day, {REPEATS} own repeats", a, b, up, (own,))
+        both("same day, no repeats, core table", a, b, up)
+        both(f"same day, {REPEATS} own repeats, core table", a, b, up, (own,))
         if not scene.wander:
             many = [t for k, t in enumerate(scene.takes) if k // 2 != i]
             both(f"same day, {len(many)} own repeats", a, b, up, (many,))
@@ -331,6 +346,7 @@ def _scene_counted(
         others = [t for k, t in enumerate(joined) if k // 2 != i]
         both(f"same day, no repeats, {PASSES} passes a take", a, b, up)
         both(f"same day, {len(others)} own repeats, {PASSES} passes a take", a, b, up, (others,))
+        both(f"same day, {len(others)} own repeats, {PASSES} passes a take, core table", a, b, up, (others,))
 
 
 def _together(passes: list[Take]) -> Take:
