@@ -28,6 +28,19 @@ def output_error(path: Path | str, error: OSError) -> OutputError:
     return OutputError(str(path), why, mend)
 
 
+def private_folder(folder: Path) -> None:
+    """Make a folder that only its owner's account may enter; one that is there stays as it is.
+
+    Raises
+    ------
+    OSError
+        If it can't be made.
+    """
+    if not folder.is_dir():
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
+
+
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
     """Give a temporary path beside `path`; move it into place only when the block succeeds.

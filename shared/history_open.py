@@ -14,6 +14,7 @@ from urllib.parse import quote
 from platformdirs import user_data_path
 
 from shared.errors import HistoryError
+from shared.files import private_folder
 from shared.history_schema import APPLICATION_ID, VERSION, migrate
 
 FILE_NAME: Final[str] = "history.sqlite"
@@ -176,7 +177,7 @@ def open_history(path: Path | None = None, *, read_only: bool = False) -> Iterat
     file = history_path(path)
     with errors_of(file):
         if not read_only:
-            file.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(file.parent)
         _refuse_foreign(file, must_exist=read_only)
         c = _reader(file) if read_only else connect(file, "rwc")
     try:

@@ -21,7 +21,7 @@ from typing import Any, BinaryIO, Final, Literal
 from platformdirs import user_data_path
 
 from shared.errors import ClipError, LanesideError, OutputError
-from shared.files import output_error, write_text
+from shared.files import output_error, private_folder, write_text
 from ui.options import AthletePoint, MarkedDistance, Options
 
 State = Literal["looking", "ready", "waiting", "running", "done", "failed", "cancelled"]
@@ -94,7 +94,8 @@ def data_folder() -> Path:
     given = os.environ.get(FOLDER_VARIABLE, "").strip()
     folder = Path(given).expanduser() if given else user_data_path("laneside", appauthor=False)
     try:
-        (folder / "jobs").mkdir(parents=True, exist_ok=True)
+        private_folder(folder)
+        (folder / "jobs").mkdir(exist_ok=True)
     except OSError as error:
         raise output_error(folder, error) from error
     return folder
