@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import io
 import os
 import re
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 from shared import history as H
 from shared.files import private_folder
+from ui.history_record import remove_results
 from ui.options import Options
 from ui.screens import store
 
@@ -36,6 +38,25 @@ def test_a_folder_that_the_user_made_stays_as_it_is(tmp_path: Path) -> None:
     shared.chmod(0o775)
     private_folder(shared)
     assert shared.stat().st_mode & 0o777 == 0o775
+
+
+@pytest.mark.parametrize("deleted", ["result of a measurement", "clip on the page"])
+def test_deletion_takes_what_was_kept_of_clips(
+    deleted: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Landmarks that are kept for measuring again are derived data too."""
+    monkeypatch.setenv("LANESIDE_CACHE", str(tmp_path / "seen"))
+    monkeypatch.setenv("LANESIDE_DATA", str(tmp_path / "data"))
+    (tmp_path / "seen").mkdir()
+    (tmp_path / "seen" / "a.npz").write_bytes(b"landmarks")
+    if deleted == "clip on the page":
+        store.remove(store.add_clip(io.BytesIO(b"x"), "run.mp4", store.new_key()))
+    else:
+        (tmp_path / "out").mkdir()
+        (tmp_path / "out" / "track.npz").write_bytes(b"landmarks")
+        assert remove_results([tmp_path / "out"]) == ()
+        assert not (tmp_path / "out").exists()
+    assert list((tmp_path / "seen").iterdir()) == []
 
 
 @pytest.mark.parametrize(

@@ -123,6 +123,47 @@ def measure(
 
 
 @app.command()
+def batch(
+    source: Annotated[Path, typer.Argument(help="A folder of clips, or a list of paths, one a line.")],
+    out: Out = Path("laneside_batch"),
+    profile: Profile = "easy-run",
+    stature: Stature = None,
+    mass: Mass = None,
+    capture_rate: CaptureRate = None,
+    belt_speed: BeltSpeed = None,
+    effort: Effort = "standard",
+    minor: Minor = False,
+    injury: Injury = False,
+    video: Video = True,
+    blur_face: BlurFace = None,
+    cache: Cache = True,
+    workers: Annotated[int, typer.Option("--workers", help="Clips measured at the same time.")] = 1,
+) -> None:
+    """Measure many clips; one table at the end. Start it again after a stop: what is done stays done."""
+    options = _options(
+        profile=profile,
+        stature_m=stature,
+        mass_kg=mass,
+        capture_rate_hz=capture_rate,
+        belt_speed_mps=belt_speed,
+        effort=effort,
+        minor=minor,
+        injury=injury,
+        video=video,
+        blur_face=blur_face,
+        cache=cache,
+    )
+    from ui.batch import TABLE_NAME, clips_in, measure_batch, say
+
+    rows = measure_batch(
+        clips_in(source), out, options, workers, lambda row, done, total: say(row, done, total, typer.echo)
+    )
+    typer.echo(f"Table: {out / TABLE_NAME}")
+    if any(row.state == "failed" for row in rows):
+        raise typer.Exit(1)
+
+
+@app.command()
 def check(
     clip: Clip,
     capture_rate: CaptureRate = None,

@@ -159,11 +159,16 @@ def _free_folder(base: Path, stem: str) -> Path:
 def remove_results(folders: Sequence[Path]) -> tuple[Path, ...]:
     """Delete what measurements wrote into folders, and the folders where nothing else is in them.
 
+    What is kept of the clips for measuring them again goes too.
+
     Returns
     -------
     tuple of Path
         Folders from which something of ours could not be deleted.
     """
+    from ui.privacy import forget_seen
+
+    forget_seen()
     left = []
     for folder in folders:
         if folder.name == "result" and (folder.parent / "job.json").is_file():

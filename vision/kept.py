@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.errors import OutputError
-from shared.files import whole_file
+from shared.files import private_folder, whole_file
 from vision.camera_motion import CameraMotion
 from vision.pan import Focal
 from vision.raw import RawTrack
@@ -132,7 +132,7 @@ def recalled(folder: Path, name: str) -> Seen | None:
 def keep(seen: Seen, folder: Path, name: str, most_bytes: int = MOST_BYTES) -> None:
     """Put an entry into the folder and make room; a folder that can't be written keeps nothing."""
     with suppress(OSError, OutputError):
-        folder.mkdir(parents=True, exist_ok=True)
+        private_folder(folder)
         write_seen(seen, folder / name)
         _make_room(folder, most_bytes)
 

@@ -23,6 +23,7 @@ from platformdirs import user_data_path
 from shared.errors import ClipError, LanesideError, OutputError
 from shared.files import output_error, private_folder, write_text
 from ui.options import AthletePoint, MarkedDistance, Options
+from ui.privacy import forget_seen
 
 State = Literal["looking", "ready", "waiting", "running", "done", "failed", "cancelled"]
 FOLDER_VARIABLE: Final = "LANESIDE_DATA"
@@ -211,6 +212,7 @@ def jobs_of(owner: str) -> list[Job]:
 
 def remove(job: Job) -> None:
     """Delete a clip and everything made from it; OutputError if it can't be deleted."""
+    forget_seen()
     folder = job_folder(job.key)
     try:
         shutil.rmtree(folder)
