@@ -283,6 +283,13 @@ def test_a_result_is_kept_for_a_new_athlete_and_goes_with_them(data: Path) -> No
     assert not store.job_folder(job.key).exists()
 
 
+def test_a_typed_name_goes_before_the_chosen_athlete(filled: Path) -> None:
+    page = _keep(page_helpers.stored_job(store.new_key()))
+    _field(page, "text_input", "Name or code, if new").set_value("D4")
+    _press(page, "Keep this result")
+    assert "Kept for D4" in _text(page).replace("\\", "")
+
+
 def test_without_a_name_nothing_is_kept(data: Path) -> None:
     page = _keep(page_helpers.stored_job(store.new_key()))
     _press(page, "Keep this result")

@@ -52,7 +52,8 @@ def keep_result(job: store.Job) -> None:
                 return
         try:
             with H.writing(h):
-                athlete = people[who] if who in people else _new(h, name, job)
+                # A typed name goes before the list, so that no run is kept for somebody else by oversight.
+                athlete = _new(h, name, job) if name.strip() or who not in people else people[who]
                 made = record(
                     h,
                     _session(h, athlete, day.isoformat(), condition.strip(), pain, repeat, notes),
@@ -77,7 +78,16 @@ def _new(h: H.History, name: str, job: store.Job) -> H.Athlete:
         if p.name.casefold() == name.strip().casefold():
             return p
     return H.save_athlete(
-        h, H.Athlete(name, o.stature_m, o.mass_kg, o.leg_length_m, sex=o.sex, minor=o.minor)
+        h,
+        H.Athlete(
+            name,
+            o.stature_m,
+            o.mass_kg,
+            o.leg_length_m,
+            sex=o.sex,
+            minor=o.minor,
+            notes="Invented: a sample clip." if job.invented else "",
+        ),
     )
 
 
