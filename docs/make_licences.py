@@ -22,7 +22,8 @@ HEAD: Final = """# Licences of what is installed
 Written by `python docs/make_licences.py` from the packages' own metadata; don't edit by hand.
 What a wheel bundles is not always in there: PyAV's wheel carries FFmpeg (LGPL) with libx264 and libx265
 (GPL), OpenCV's wheel carries FFmpeg (LGPL), mediapipe's wheel carries the pose weights (Apache 2.0).
-Whoever redistributes a bundle should have it checked.
+**spm1d is under the GPL (version 3) and is imported by the program**: the program's own code is MIT, but a
+bundle that holds both is under the GPL's terms. Whoever redistributes a bundle should have it checked.
 
 | package | version | licence by its own word | needed by |
 |---|---|---|---|
