@@ -106,7 +106,17 @@ def result_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int]
 
 def measure_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int]:
     """Kills of a real measurement at random moments of its whole length."""
-    command = [sys.executable, "-m", "ui.cli", "measure", str(CLIP), "--effort", "quick", "--out"]
+    command = [
+        sys.executable,
+        "-m",
+        "ui.cli",
+        "measure",
+        str(CLIP),
+        "--effort",
+        "quick",
+        "--no-cache",
+        "--out",
+    ]
     start = time.monotonic()
     subprocess.run([*command, str(folder / "whole")], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
     length = time.monotonic() - start
