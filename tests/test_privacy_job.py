@@ -36,6 +36,8 @@ TAGS = {
     "creation_time": f"{SECRETS[3]}T08:09:10Z",
 }
 
+pytestmark = pytest.mark.xdist_group("privacy job")  # one job for all of them
+
 WATCHED = """
 import json, sys
 seen = []
