@@ -140,8 +140,11 @@ def session_points(
         "SELECT s.id, p.uid AS athlete FROM sessions s JOIN athletes p ON p.id = s.athlete_id WHERE s.uid = ?",
         session,
     )
-    rows = _rows(history, SESSION_MEASURES_SQL, row["id"])
-    return _points((r for r in rows if keys is None or r["key"] in keys), row["athlete"])
+    if keys is None:
+        return _points(_rows(history, SESSION_MEASURES_SQL, row["id"]), row["athlete"])
+    some = f"AND m.key IN ({', '.join('?' * len(keys))}) ORDER BY"
+    sql = SESSION_MEASURES_SQL.replace("ORDER BY", some)
+    return _points(_rows(history, sql, row["id"], *keys), row["athlete"])
 
 
 def series(history: History, athlete: str, key: str, side: SideOrBoth) -> tuple[SeriesPoint, ...]:

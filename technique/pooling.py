@@ -47,6 +47,7 @@ from technique.curves import TYPICAL_SD_DEG
 from technique.error_model import ErrorTable
 from technique.measures import limited, strike_label
 from technique.measures_readings import RANDOM_PARTS
+from technique.reliability import t95
 from technique.symmetry import symmetries
 
 FloatArray = NDArray[np.float64]
@@ -154,7 +155,7 @@ def pooled_measure(
         random = name in STRIDE_PARTS
         parts[name] = float(np.sqrt(np.sum((weights * each) ** 2)) if random else weights @ each)
     spread = np.sqrt(tau2 * np.sum(weights**2))
-    parts["passes"] = float(stats.t.ppf(0.975, freedom) * spread)
+    parts["passes"] = float(t95(freedom) * spread)
     half = em.combined(parts)
     low, high = value - half, value + half
     label = strike_label(low, high) if first.key == "strike_pattern" else None
@@ -175,7 +176,7 @@ def _chosen(measures: Sequence[Measure], near_sides: Sequence[Side]) -> list[Mea
 
 def _stride_variance(m: Measure, typical: float) -> float:
     """Squared standard error over strides of a pass, from the half-widths it carries."""
-    t = float(stats.t.ppf(0.975, em.PRIOR_STRIDES + max(m.n, 1) - 1))
+    t = t95(em.PRIOR_STRIDES + max(m.n, 1) - 1)
     squares = (m.error_parts.get("strides", 0.0) / t) ** 2
     squares += sum((m.error_parts.get(name, 0.0) / em.Z95) ** 2 for name in RANDOM_PARTS)
     # Made of other measures (stiffness) or told by the user (belt speed): weighted by strides alone.

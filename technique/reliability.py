@@ -20,7 +20,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special, stats
 
 FloatArray = NDArray[np.float64]
 
@@ -196,7 +196,7 @@ def pooled_repeatability(groups: Sequence[Sequence[float]]) -> Repeatability | N
 
 def t95(freedom: float) -> float:
     """Two-sided 95 % point of Student's t; 1.96 for infinite degrees of freedom."""
-    return Z95 if not np.isfinite(freedom) else float(stats.t.ppf(0.975, freedom))
+    return Z95 if not np.isfinite(freedom) else float(special.stdtrit(freedom, 0.975))
 
 
 def minimal_detectable_change(sem: float, freedom: float = float("inf")) -> float:

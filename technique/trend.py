@@ -22,7 +22,7 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 from scipy.optimize import brentq
 
 from shared.catalogue import SYMMETRY_PREFIX
@@ -300,7 +300,7 @@ def _outliers(t: FloatArray, y: FloatArray, v: FloatArray) -> tuple[bool, ...]:
             continue
         fit = line_fit(t[rest], y[rest], v[rest])
         sd = np.sqrt(v[i] + fit.spread**2 + fit.level_sd**2 + (fit.slope_sd * (t[i] - fit.centre)) ** 2)
-        limit = float(stats.t.ppf(1.0 - OUTLIER_P / (2 * n), fit.freedom))
+        limit = float(special.stdtrit(fit.freedom, 1.0 - OUTLIER_P / (2 * n)))
         out.append(bool(abs(y[i] - float(fit.at(t[i : i + 1])[0])) > limit * sd))
     return tuple(out)
 

@@ -21,7 +21,7 @@ CLIP_PLACE: Final = "clip_place.json"
 SHORTEST_ID: Final = 6
 MOST_NAMED: Final = 6
 MOST_REPEATS: Final = 20
-"""Takes of one condition that the athlete's own error is learned from; more say little more."""
+"""Takes that the athlete's own error is learned from; more say little more, and old ones less."""
 
 
 @dataclass(frozen=True)
@@ -177,11 +177,14 @@ def folder_group(place: Path, label: str = "") -> Group:
 def repeated_takes(history: H.History, athlete: str, keys: Sequence[str] | None = None) -> list[list[Take]]:
     """Takes of unchanged conditions, each inner list one condition, for the athlete's own error.
 
-    The newest `MOST_REPEATS` of each condition; `keys` reads only these measures.
+    The newest `MOST_REPEATS`, from the condition that was repeated last on; `keys` reads only these measures.
     """
     groups = []
-    for group in H.repeats(history, athlete):
-        points = [H.session_points(history, id_of(s), keys) for s in group.sessions[-MOST_REPEATS:]]
+    room = MOST_REPEATS
+    for group in sorted(H.repeats(history, athlete), key=lambda g: g.sessions[-1].date, reverse=True):
+        own = group.sessions[-room:] if room > 0 else ()
+        room -= len(own)
+        points = [H.session_points(history, id_of(s), keys) for s in own]
         groups.append([stored_take(p) for p in points if p])
     return groups
 
