@@ -27,8 +27,8 @@ def widened(found: Sequence[Event], near: Side, table: ErrorTable | None = None)
     Returns
     -------
     tuple of Event
-        Same times. Each half-width is the root of the sum of squares of its own and of the row's
-        1.96 SD, plus the size of the row's bias.
+        Same times. Each half-width is the root of the sum of squares of the row's share of its own
+        and of its 1.96 SD, plus the size of the row's bias.
     """
     table = table or em.error_table()
     rows = {(r.kind, r.distance): r for r in table.event_error}
@@ -39,7 +39,7 @@ def widened(found: Sequence[Event], near: Side, table: ErrorTable | None = None)
             out.append(event)
             continue
         low, high = (
-            ((event.time_s - end) ** 2 + (em.Z95 * row.sd) ** 2) ** 0.5 + abs(row.bias)
+            ((row.share * (event.time_s - end)) ** 2 + (em.Z95 * row.sd) ** 2) ** 0.5 + abs(row.bias)
             for end in (event.low_s, event.high_s)
         )
         out.append(replace(event, low_s=event.time_s - low, high_s=event.time_s + high))

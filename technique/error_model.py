@@ -61,8 +61,9 @@ LINEAR_PARTS: Final[tuple[str, ...]] = ("model bias", "view angle")
 """Parts that are added linearly; all others by root of the sum of squares."""
 GOOD_YAW_DEG: Final[float] = 12.0
 GOOD_LEG_PX: Final[float] = 85.0
-"""A good view: at most so far off a side view, and a leg of at least so many px (about 175 px of
-stature). Judgements, set before any error was looked at."""
+"""A good view: a judgement, set before any error was looked at (85 px of leg: 175 of stature)."""
+TIMING_PARTS: Final[tuple[str, ...]] = ("frame rate", "events", "event method")
+"""Parts that come from when events are told."""
 QUANTISATION_95: Final[float] = 1.0 - 0.05**0.5
 """95 % of the error of an interval between two events on frames, in frame intervals (0.776)."""
 
@@ -91,6 +92,8 @@ class ErrorRow(_Row):
         Kind of view the row holds for; see `view_class`.
     relative : bool
         Bias and SD are shares of the value, not in its unit.
+    timing_share : float
+        Share of the `TIMING_PARTS` that the truth supports; they partly cancel from step to step.
     """
 
     key: str
@@ -102,6 +105,7 @@ class ErrorRow(_Row):
     n: int = Field(ge=0)
     source: str = Field(min_length=3)
     relative: bool = False
+    timing_share: float = Field(1.0, gt=0, le=1)
 
     def half_widths(self, value: float) -> tuple[float, float]:
         """95 % half-width of the spread, and size of the bias, of a value in its unit."""
@@ -112,7 +116,8 @@ class ErrorRow(_Row):
 class EventRow(_Row):
     """Error of one kind of event beyond its own interval, as found against known truth.
 
-    `bias` and `sd` in s; `n` events behind it; `distance` of the foot from the camera.
+    `bias` and `sd` in s; `n` events behind it; `distance` of the foot from the camera. `share` of
+    the event's own half-width that the truth supports: below 1 where it proved too wide.
     """
 
     kind: Literal["touchdown", "toe_off"]
@@ -121,6 +126,7 @@ class EventRow(_Row):
     sd: float = Field(ge=0)
     n: int = Field(ge=0)
     source: str = Field(min_length=3)
+    share: float = Field(1.0, gt=0, le=1)
 
 
 class TypicalRow(_Row):
@@ -142,7 +148,7 @@ class PlaneRow(_Row):
 
 
 class ErrorTable(_Row):
-    """All tables of the error model; see `error_table` for the one that comes with the program."""
+    """All tables of the error model."""
 
     schema_: Literal["laneside/error-table/1"] = Field("laneside/error-table/1", alias="schema")
     made: str

@@ -181,6 +181,8 @@ def summary(
     spread = em.stride_half_width(values, table.typical(key)) if key != "speed" or np.ptp(values) else 0.0
     parts["strides"] = max(spread**2 - explained, 0.0) ** 0.5
     row = table.error(key, distance, view)
+    for name in em.TIMING_PARTS:
+        parts[name] = row.timing_share * parts.get(name, 0.0)
     parts["model"], parts["model bias"] = row.half_widths(value)
     parts["out of plane"] = table.plane(key)
     parts = {name: half for name, half in parts.items() if half > 0}

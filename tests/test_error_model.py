@@ -279,6 +279,8 @@ def test_events_are_widened_by_kind_and_distance() -> None:
     assert far.time_s == 1.0
     assert 1.0 - far.low_s == pytest.approx(np.hypot(0.003, em.Z95 * 0.004) + 0.002)
     assert far.high_s - 1.0 == pytest.approx(np.hypot(0.006, em.Z95 * 0.004) + 0.002)
+    table = table.model_copy(update={"event_error": (row.model_copy(update={"share": 0.5, "sd": 0.0}),)})
+    assert 1.0 - widened(found, "right", table)[0].low_s == pytest.approx(0.5 * 0.003 + 0.002)
 
 
 def test_widened_intervals_hold_95_of_100_by_simulation() -> None:

@@ -124,6 +124,6 @@ def _body_aims(s: Study) -> list[Aim]:
 def _legs_aim(s: Study) -> Aim:
     bad, told = int(s.legs.bad.sum()), int(s.legs.told.sum())
     share = 100.0 * bad / max(told, 1)
-    clips = int((s.legs.bad > 0.01 * s.legs.told).sum())
-    reached = f"{share:.2f} % of frames, all in {clips} of {len(s.legs)} clips" if bad else "none"
+    clips = int((s.legs.bad > 0).sum())
+    reached = f"{share:.2f} % of frames (in {clips} of {len(s.legs)} clips)" if bad else "none"
     return Aim("legs exchanged, all clips", "< 0.5 % of frames", reached, share < 0.5, f"{told} frames")

@@ -34,7 +34,13 @@ RELATIVE: Final = frozenset(
     )
 )
 """Measures that are some times larger in a sprint than in a jog: their error is a share of the value."""
-LEAST_GROUP: Final = 10
+CANCELLING: Final = frozenset(("step_frequency", "stride_time"))
+"""Times from one landing to another: an event that ends one step begins the next, so that over n
+steps in a row its error shrinks with n, not with the root of n."""
+LEAST_TIMING_SHARE: Final = 0.5
+LEAST_SHARE: Final = 0.6
+"""Of an event's own interval not more than this much is taken away, whatever rendered runners show."""
+LEAST_GROUP: Final = 6
 """Cases that a row of its own needs; fewer are pooled with all views."""
 
 
@@ -73,9 +79,11 @@ def row_of(
     size = np.array([abs(r["value"]) if relative else 1.0 for r in rows])
     errors = np.array([r["error"] for r in rows]) / size
     bias = float(errors.mean())
+    share = _timing_share(rows, errors, bias) if key in CANCELLING else 1.0
     needed = []
     for r, e, unit_size in zip(rows, errors, size):
-        square, linear = others(r["parts"])
+        timing = {k: share * r["parts"].get(k, 0.0) for k in em.TIMING_PARTS}
+        square, linear = others({**r["parts"], **timing})
         needed.append(needed_spread(e, bias, square / unit_size, linear / unit_size))
     return ErrorRow(
         key=key,
@@ -88,7 +96,15 @@ def row_of(
         n=len(rows),
         source=source,
         relative=relative,
+        timing_share=share,
     )
+
+
+def _timing_share(rows: list[dict[str, Any]], errors: FloatArray, bias: float) -> float:
+    """Share of the timing parts at which 95 % of cases are just held, rounded up."""
+    claimed = np.array([others(r["parts"])[0] for r in rows])
+    share = fitted_spread(np.maximum(np.abs(errors) - abs(bias), 0.0) / np.maximum(claimed, 1e-9))
+    return float(np.clip(np.ceil(20 * share) / 20, LEAST_TIMING_SHARE, 1.0))
 
 
 def event_rows_of(judged: list[dict[str, Any]], source: str) -> tuple[EventRow, ...]:
@@ -103,7 +119,10 @@ def event_rows_of(judged: list[dict[str, Any]], source: str) -> tuple[EventRow, 
                 continue
             errors = np.array([r["error_ms"] for r in own]) / 1000
             bias = float(errors.mean())
-            needed = [needed_spread(e, bias, r["half_ms"] / 1000, 0.0) for e, r in zip(errors, own)]
+            halves = np.array([r["half_ms"] for r in own]) / 1000
+            share = fitted_spread(np.maximum(np.abs(errors) - abs(bias), 0.0) / halves)
+            share = float(np.clip(share, LEAST_SHARE, 1.0))
+            needed = [needed_spread(e, bias, share * h, 0.0) for e, h in zip(errors, halves)]
             out.append(
                 EventRow(
                     kind=kind,
@@ -112,6 +131,7 @@ def event_rows_of(judged: list[dict[str, Any]], source: str) -> tuple[EventRow, 
                     sd=_rounded(fitted_spread(np.array(needed))),
                     n=len(own),
                     source=source,
+                    share=_rounded(share),
                 )
             )
     return tuple(out)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -17,11 +18,13 @@ from shared.analysis import Event, Measure
 from shared.errors import LanesideError
 from shared.landmarks import Side
 from shared.track import Track
+from technique import error_model as em
 from technique.angles import SIDES, frame_angles
 from technique.error_events import widened
 from technique.error_model import ErrorTable
 from technique.events import events
-from technique.measures import measured
+from technique.measures import limited, measured
+from technique.measures_forces import SPRING_KEYS, spring_measures
 from technique.measures_motion import Athlete, Motion, motion
 from technique.smoothed import Smoothed
 from technique.smoothing import smooth
@@ -91,21 +94,52 @@ def measures_of(one: Held, table: ErrorTable | None = None) -> tuple[Measure, ..
     return checked_times(m, measured(m, table).measures)[0]
 
 
+def retabled(one: Held, plain: Sequence[Measure], table: ErrorTable) -> tuple[Measure, ...]:
+    """Measures taken with a bare table, as another table makes them: same readings, other errors.
+
+    Parameters
+    ----------
+    one : Held
+    plain : sequence of Measure
+        From `measures_of` with `fitting.bare`; nothing is read anew.
+    table : ErrorTable
+    """
+    assert one.motion is not None
+    view = em.view_class(one.motion.yaw_deg, one.motion.leg_px)
+    done: dict[tuple[str, str], Measure] = {}
+    for x in plain:
+        if x.key in SPRING_KEYS:
+            continue
+        if x.value is not None:
+            row = table.error(x.key, "far" if x.side == one.motion.far else "near", view)
+            spread, bias = row.half_widths(x.value)
+            timing = {k: row.timing_share * x.error_parts.get(k, 0.0) for k in em.TIMING_PARTS}
+            parts = {
+                k: v
+                for k, v in {**x.error_parts, **timing, "model": spread, "model bias": bias}.items()
+                if v > 0
+            }
+            half = em.combined(parts)
+            x = limited(replace(x, low=x.value - half, high=x.value + half, error_parts=parts))
+        done[x.key, x.side] = x
+    springs = [limited(x) for x in spring_measures(one.motion, done)]
+    return (*done.values(), *springs)
+
+
 def sides_turned(one: Held) -> bool:
     """True where left and right of the whole body are the wrong way round."""
     return one.track.labelling.near_side != one.seen.truth.athlete.near_side
 
 
-def measure_rows(one: Held, table: ErrorTable | None = None) -> list[dict[str, Any]]:
+def measure_rows(one: Held, found: Sequence[Measure]) -> list[dict[str, Any]]:
     """One row per measure and side that has a known truth.
 
-    `error` is measured minus true, `half` the claimed half-width, `fixed` the same without what
-    the strides' own variation adds (a rendered runner repeats every stride exactly).
+    `error` is measured minus true; `parts` the claimed half-width by its parts.
     """
     rows = []
     case = one.seen.case
     near = one.seen.truth.athlete.near_side
-    for x in measures_of(one, table):
+    for x in found:
         true = one.known.values.get(f"{x.key}_{x.side}")
         if true is None:
             continue

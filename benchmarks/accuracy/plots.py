@@ -161,7 +161,7 @@ def _coverage(s: Study, real: pd.DataFrame | None) -> Any:
             if len(rows) >= LEAST:
                 _share(ax, i + shift, coverage(rows.inside_exact.astype(bool)), COLOUR[place], MARK[place])
         if real is not None:
-            rows = real[real.key == key]
+            rows = real[(real.key == key) & real["error"].notna()]
             if len(rows) >= LEAST:
                 _share(ax, i + 0.34, coverage(rows.inside.astype(bool)), QUIET, "x")
     ax.set_yticks(range(len(keys)), [MEASURES[k].name for k in keys], fontsize=7)
@@ -204,7 +204,7 @@ def _factors(s: Study) -> Any:
                 )
             if ax is row[0]:
                 ax.set_ylabel(f"{kind.name}\nabsolute error, {unit}", fontsize=7)
-            if row is axes[-1]:
+            if key == FACTOR_KEYS[-1]:
                 ax.set_xlabel(words, fontsize=7)
             ax.set_ylim(bottom=0)
             ax.tick_params(labelsize=7)

@@ -36,7 +36,7 @@ FloatArray = NDArray[np.float64]
 KINDS: Final[tuple[EventKind, EventKind]] = ("touchdown", "toe_off")
 CLIP_S: Final = 2.2
 """Length of each clip: two or three strides."""
-STARTS_S: Final = (0.4, 3.6, 6.8)
+STARTS_S: Final = (0.4, 5.2)
 NOISE: Final = 0.01
 CORRELATION_S: Final = 0.02
 """Landmark noise of the noisy clips: 1 % of the leg (8 mm), with a memory of 20 ms."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import pickle
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +16,7 @@ from benchmarks.accuracy import judged as j
 from benchmarks.accuracy.cases import LONGEST, Case
 from benchmarks.accuracy.fitting import bare, event_rows_of, fitted_table
 from benchmarks.accuracy.seen import seen_case
+from shared.analysis import Measure
 from technique import error_model as em
 from technique.error_model import ErrorTable
 
@@ -70,7 +73,7 @@ def with_inside(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 @dataclass(frozen=True)
 class _Case:
-    """One case after the first stage."""
+    """One case after the first stage; kept in the cache."""
 
     held: j.Held
     events: list[dict[str, Any]]
@@ -87,8 +90,28 @@ class _Case:
         return self.held.motion is not None and not j.sides_turned(self.held)
 
 
-def _first(number_and_folder: tuple[Case, Path]) -> _Case | None:
-    case, folder = number_and_folder
+def code_version() -> str:
+    """Short hash of all that lies between the pixels and the errors."""
+    digest = hashlib.sha256()
+    root = Path(__file__).resolve().parents[2]
+    vision = ("sides", "sides_*", "world", "scale", "quality", "passes", "pan", "roll", "yaw", "track_clip")
+    technique = ("smooth*", "filters", "angles", "body", "events*", "measures*")
+    files = [f for name in vision for f in root.glob(f"vision/{name}.py")]
+    files += [f for name in technique for f in root.glob(f"technique/{name}.py")]
+    files += [root / "technique/data/events_model.npz", Path(__file__).with_name("judged.py")]
+    files.append(Path(__file__).with_name("truths.py"))
+    for file in sorted(set(files)):
+        digest.update(file.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _first(job: tuple[Case, Path, str]) -> _Case | None:
+    case, folder, version = job
+    kept, looked = folder / f"{case.name}.held.pkl", folder / f"{case.name}.seen.pkl"
+    if kept.exists() and looked.exists() and kept.stat().st_mtime > looked.stat().st_mtime:
+        stored: tuple[str, _Case] = pickle.loads(kept.read_bytes())
+        if version in ("any", stored[0]):
+            return stored[1]
     seen = seen_case(case, folder)
     if seen is None:
         return None
@@ -108,16 +131,22 @@ def _first(number_and_folder: tuple[Case, Path]) -> _Case | None:
         for name, e in j.angle_errors(h).items()
         if len(e)
     ]
-    return _Case(h, j.event_rows(h), angles, {"case": case.number, "bad": bad, "told": told})
+    made = _Case(h, j.event_rows(h), angles, {"case": case.number, "bad": bad, "told": told})
+    kept.write_bytes(pickle.dumps((code_version() if version == "any" else version, made)))
+    return made
 
 
-def _rows(one_and_table: tuple[j.Held, ErrorTable]) -> list[dict[str, Any]]:
-    one, table = one_and_table
-    return _with_view(one, j.measure_rows(one, table))
+def _plain(job: tuple[j.Held, ErrorTable]) -> tuple[Measure, ...]:
+    return j.measures_of(*job)
 
 
-def study(chosen: list[Case], folder: Path, start: ErrorTable, workers: int = 1) -> Study:
+def study(
+    chosen: list[Case], folder: Path, start: ErrorTable, workers: int = 1, any_version: bool = False
+) -> Study:
     """Run the technique stage on everything in the cache and hold it against the truth.
+
+    What widens a case's events is fitted on the half of the cases it is not in, and so is the table
+    that its measures are tested with.
 
     Parameters
     ----------
@@ -128,39 +157,44 @@ def study(chosen: list[Case], folder: Path, start: ErrorTable, workers: int = 1)
         Rows for what the cases cannot tell.
     workers : int
         Processes.
+    any_version : bool
+        Use what older code of the technique stage left in the cache.
     """
+    version = "any" if any_version else code_version()
     with ProcessPoolExecutor(workers) as pool:
-        done = [c for c in pool.map(_first, [(c, folder) for c in chosen]) if c is not None]
+        done = [c for c in pool.map(_first, [(c, folder, version) for c in chosen]) if c is not None]
         good = [c for c in done if c.held.motion is not None]
-        made = f"fitted on {sum(c.fit for c in good)} rendered runners; n = 0: from literature or judged"
-
-        def fitted(train: list[_Case]) -> tuple[ErrorTable, dict[int, list[dict[str, Any]]]]:
-            source = f"{len(train)} {SOURCE}"
-            events = event_rows_of([r for c in train for r in c.events], source)
-            plain = bare(start).model_copy(update={"event_error": events})
-            rows = dict(zip([c.number for c in train], pool.map(_rows, [(c.held, plain) for c in train])))
-            table = fitted_table([r for own in rows.values() for r in own], start, made, source)
-            return table.model_copy(update={"event_error": events}), rows
-
-        halves = [fitted([c for c in good if c.fit and fold_of(c.number) != fold])[0] for fold in (0, 1)]
-        final, plain_rows = fitted([c for c in good if c.fit])
-        tested = pool.map(_rows, [(c.held, halves[fold_of(c.number)]) for c in good])
-        measures: list[dict[str, Any]] = []
-        for c, rows in zip(good, tested):
-            raw = {(r["key"], r["side"]): r.get("error") for r in plain_rows.get(c.number, [])}
-            for r in with_inside(rows):
-                r["raw_error"] = raw.get((r["key"], r["side"]))
-                measures.append(r)
-    events = []
+        train = {k: [c for c in good if c.fit and k in (2, 1 - fold_of(c.number))] for k in (0, 1, 2)}
+        source = {k: f"{len(train[k])} {SOURCE}" for k in train}
+        events_of = {k: event_rows_of([r for c in train[k] for r in c.events], source[k]) for k in train}
+        bases = {k: bare(start).model_copy(update={"event_error": events_of[k]}) for k in train}
+        jobs = [(c.held, bases[fold_of(c.number)]) for c in good]
+        plain = dict(zip([c.number for c in good], pool.map(_plain, jobs)))
+    rows = {c.number: _with_view(c.held, j.measure_rows(c.held, plain[c.number])) for c in good}
+    made = f"fitted on {len(train[2])} rendered runners; n = 0: from literature or judged"
+    tables = {
+        k: fitted_table([r for c in train[k] for r in rows[c.number]], start, made, source[k]).model_copy(
+            update={"event_error": events_of[k]}
+        )
+        for k in train
+    }
+    measures: list[dict[str, Any]] = []
+    events: list[dict[str, Any]] = []
     for c in good:
-        events += _with_widened(c.events, halves[fold_of(c.number)])
+        table = tables[fold_of(c.number)]
+        raw = {(r["key"], r["side"]): r.get("error") for r in rows[c.number]}
+        tested = _with_view(c.held, j.measure_rows(c.held, j.retabled(c.held, plain[c.number], table)))
+        for r in with_inside(tested):
+            r["raw_error"] = raw.get((r["key"], r["side"]))
+            measures.append(r)
+        events += _with_widened(c.events, table)
     return Study(
         cases=pd.DataFrame([_case_facts(c.held) for c in done]),
         measures=pd.DataFrame(measures),
         events=pd.DataFrame(events),
         angles=pd.DataFrame([r for c in good for r in c.angles]),
         legs=pd.DataFrame([c.legs for c in good]),
-        table=final,
+        table=tables[2],
     )
 
 
@@ -171,7 +205,7 @@ def _with_widened(rows: list[dict[str, Any]], table: ErrorTable) -> list[dict[st
     for r in rows:
         row = known.get((r["kind"], r["side"]))
         if row is not None and "error_ms" in r:
-            half = np.hypot(r["half_ms"], 1000 * em.Z95 * row.sd) + 1000 * abs(row.bias)
+            half = np.hypot(row.share * r["half_ms"], 1000 * em.Z95 * row.sd) + 1000 * abs(row.bias)
             r = r | {"inside": abs(r["error_ms"]) <= half, "inside_own": r["inside"], "claimed_ms": half}
         out.append(r)
     return out
