@@ -145,7 +145,7 @@ def return_check(
     """Posture and left against right before a return to sprinting, for the clinician; it never decides."""
     from shared import history as H
     from ui.history_check_report import write_check
-    from ui.history_find import athlete_named
+    from ui.history_find import athlete_named, is_invented_athlete
     from ui.history_print import print_check
     from ui.history_views import check_view
     from ui.terminal import console
@@ -153,7 +153,7 @@ def return_check(
     with H.open_history(history, read_only=True) as h:
         person = athlete_named(h, athlete)
         made, chosen, own = check_view(h, person, session, baseline, profile)
-    files, notes = write_check(made, person, chosen, own, out)
+    files, notes = write_check(made, person, chosen, own, out, invented=is_invented_athlete(person))
     print_check(made, chosen, own)
     for note in notes:
         console().print(f"- {note}", soft_wrap=True)

@@ -70,6 +70,11 @@ def id_of(kept: H.Athlete | H.Session | H.RunTime) -> str:
     return kept.id
 
 
+def is_invented_athlete(athlete: H.Athlete) -> bool:
+    """Whether the athlete is one of ours, whom nobody filmed."""
+    return athlete.notes.startswith("Invented")
+
+
 def session_text(s: H.Session) -> str:
     """A session in a few words."""
     return f"{s.date}{f', {s.condition}' if s.condition else ''}"

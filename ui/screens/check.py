@@ -12,7 +12,7 @@ import streamlit as st
 from shared import history as H
 from technique.return_check import ReturnCheck
 from ui.history_check_report import check_content, write_check
-from ui.history_find import id_of
+from ui.history_find import id_of, is_invented_athlete
 from ui.history_views import BASELINE, RETURN_PROFILE, check_view
 from ui.screens.kept import athlete_choice, bullets, filmed, kept_style, session_choice, table
 from ui.screens.style import words
@@ -93,7 +93,9 @@ def _show(shown: dict[str, Any]) -> None:
 def _download(made: ReturnCheck, athlete: H.Athlete, session: H.Session, own: H.Session | None) -> None:
     def pdf() -> bytes:
         with tempfile.TemporaryDirectory(prefix="laneside-check-") as room:
-            files, _ = write_check(made, athlete, session, own, Path(room))
+            files, _ = write_check(
+                made, athlete, session, own, Path(room), invented=is_invented_athlete(athlete)
+            )
             return files[-1].read_bytes()
 
     st.download_button("This check to print (PDF)", pdf, "return_check.pdf", "application/pdf")

@@ -9,7 +9,7 @@ from typing import Final
 import streamlit as st
 
 from shared import history as H
-from ui.history_find import filmed_sessions, session_text
+from ui.history_find import filmed_sessions, is_invented_athlete, session_text
 from ui.screens.style import words
 
 ATHLETE: Final = "history_athlete"
@@ -67,7 +67,7 @@ def athlete_choice(h: H.History) -> H.Athlete | None:
     )
     st.session_state[ATHLETE] = chosen
     athlete = next(p for p in people if p.id == chosen)
-    if athlete.notes.startswith("Invented"):
+    if is_invented_athlete(athlete):
         words('<p class="note">Invented example: no real person was filmed.</p>')
     return athlete
 

@@ -1,0 +1,86 @@
+"""The screens of the history in a real browser: on a desk and on a phone, with nothing from outside."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests import page_helpers, test_page_browser
+from tests.invented_weeks import base
+from tests.test_page_browser import PHONE, Visit, address, axe, chromium, visit
+from ui.demo_history import build_history
+
+__all__ = ["address", "axe", "chromium", "visit"]
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+
+SCREENS = {
+    "athletes": ("Athletes and sessions", "after knee drills"),
+    "compare": ("Compare", "more than the"),
+    "trend": ("Trend", "a week (95 % interval"),
+    "times": ("Run times", "Top speed"),
+    "return-check": ("Return-to-sprint posture check", "pelvic drop"),
+    "squad": ("Squad", "Invented runner C"),
+}
+"""Title of each screen and words that stand on it when it is whole."""
+
+
+@pytest.fixture(scope="session")
+def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data folder with the invented weeks."""
+    folder = tmp_path_factory.mktemp("weeks")
+    build_history(folder / "history.sqlite", base(), date(2026, 5, 4))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def short_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """No clip is measured here."""
+    path = tmp_path_factory.mktemp("clip") / "tiny.mp4"
+    path.write_bytes(page_helpers.tiny_clip())
+    return path
+
+
+@pytest.fixture(autouse=True)
+def _guesses(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Opened below its root, the page's framework first asks there for its server, then at the root."""
+    monkeypatch.setattr(
+        test_page_browser, "_guess", lambda url: bool(re.search(r":\d+/[a-z-]+/_stcore/", url))
+    )
+    yield
+
+
+def _whole(visit: Visit, screen: str) -> None:
+    title, words = SCREENS[screen]
+    visit.open(screen)
+    visit.heading(title).wait_for()
+    visit.page.get_by_text(words).first.wait_for()
+    visit.page.wait_for_load_state("networkidle")
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_no_serious_finding_of_the_accessibility_checker(visit: Visit, axe: str, screen: str) -> None:
+    _whole(visit, screen)
+    visit.page.evaluate(axe)
+    found: dict[str, Any] = visit.page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    serious = [
+        f"{v['id']} ({v['impact']}): {node['html'][:160]}"
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+        for node in v["nodes"][:3]
+    ]
+    assert serious == []
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_nothing_scrolls_sideways_on_a_phone(visit: Visit, screen: str) -> None:
+    visit.page.set_viewport_size(PHONE)
+    _whole(visit, screen)
+    assert visit.sideways_px() == 0
+    visit.shot(f"phone-{screen}")
+    assert visit.page.locator(".ls img:not([alt]), .ls img[alt='']").count() == 0
