@@ -131,7 +131,9 @@ def analyse_track(track: Track, options: Options) -> Analysis:
     )
 
 
-def track_clip(clip: Path, options: Options, progress: Progress = silent) -> Track:
+def track_clip(
+    clip: Path, options: Options, progress: Progress = silent, threads: int | None = None
+) -> Track:
     """The athlete's landmarks of a clip; ClipError, AthleteError, OptionError."""
     from vision.track_clip import TrackRequest
     from vision.track_clip import track_clip as follow
@@ -153,7 +155,7 @@ def track_clip(clip: Path, options: Options, progress: Progress = silent) -> Tra
         weights=options.weights,
         effort=options.effort,
     )
-    return follow(clip, request, progress, kept=cache_folder() if options.cache else None)
+    return follow(clip, request, progress, threads=threads, kept=cache_folder() if options.cache else None)
 
 
 def cache_folder() -> Path | None:
@@ -182,7 +184,9 @@ def loaded_meanwhile() -> Iterator[None]:
         thread.join()
 
 
-def measure_clip(clip: Path, out: Path, options: Options, progress: Progress = silent) -> Result:
+def measure_clip(
+    clip: Path, out: Path, options: Options, progress: Progress = silent, threads: int | None = None
+) -> Result:
     """Measure `clip` and write everything into `out`.
 
     Parameters
@@ -192,6 +196,8 @@ def measure_clip(clip: Path, out: Path, options: Options, progress: Progress = s
         Folder, made if missing. Nothing of an unfinished job stays in it.
     options : Options
     progress : Progress
+    threads : int, optional
+        Threads that look at the pictures; default: one for each core.
 
     Returns
     -------
@@ -207,7 +213,7 @@ def measure_clip(clip: Path, out: Path, options: Options, progress: Progress = s
     load_profile(options.profile)  # a wrong profile should not cost the user a pose run
     with staged_folder(out) as stage:
         with loaded_meanwhile():
-            track = track_clip(clip, options, progress)
+            track = track_clip(clip, options, progress, threads)
         analysis = analyse_track(track, options)
         analysis = write_results(clip, track, analysis, stage, options, progress)
     return Result(analysis, out)
