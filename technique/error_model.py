@@ -105,7 +105,7 @@ class ErrorRow(_Row):
     n: int = Field(ge=0)
     source: str = Field(min_length=3)
     relative: bool = False
-    timing_share: float = Field(1.0, gt=0, le=1)
+    timing_share: float = Field(default=1.0, gt=0, le=1)
 
     def half_widths(self, value: float) -> tuple[float, float]:
         """95 % half-width of the spread, and size of the bias, of a value in its unit."""
@@ -126,7 +126,7 @@ class EventRow(_Row):
     sd: float = Field(ge=0)
     n: int = Field(ge=0)
     source: str = Field(min_length=3)
-    share: float = Field(1.0, gt=0, le=1)
+    share: float = Field(default=1.0, gt=0, le=1)
 
 
 class TypicalRow(_Row):

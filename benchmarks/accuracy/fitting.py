@@ -38,7 +38,7 @@ CANCELLING: Final = frozenset(("step_frequency", "stride_time"))
 """Times from one landing to another: an event that ends one step begins the next, so that over n
 steps in a row its error shrinks with n, not with the root of n."""
 LEAST_TIMING_SHARE: Final = 0.5
-LEAST_SHARE: Final = 0.6
+LEAST_SHARE: Final = 0.75
 """Of an event's own interval not more than this much is taken away, whatever rendered runners show."""
 LEAST_GROUP: Final = 6
 """Cases that a row of its own needs; fewer are pooled with all views."""

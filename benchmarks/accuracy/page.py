@@ -42,7 +42,8 @@ def page(
         f"{'was' if len(refused) == 1 else 'were'} refused; near and far were taken the wrong way "
         f"round in {turned}. Then the technique stage alone on measured running of eight real people at three "
         "speeds (Fukuchi et al. 2017, PeerJ 5:e3298), 24 trials cut into short clips, against force plates and "
-        f"the whole of each trial. The last run took {seconds / 60:.0f} minutes beside what lay in the cache.",
+        f"the whole of each trial. A clip costs about 25 s of one core to render and to look at, once; the rest "
+        f"took {seconds / 60:.1f} minutes.",
         "",
         "**What this is not.** Rendered people are simpler than real ones: smooth clothes, even ground, strides "
         "that repeat exactly, joints where the drawn body has them. No real video with known truth is in here. "
