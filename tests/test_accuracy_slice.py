@@ -44,7 +44,7 @@ def test_a_case_from_pixels_to_errors(tmp_path: Path) -> None:
     errors = judged.angle_errors(one)
     for name, limit in (("trunk_body", 5.0), ("thigh_near", 5.0), ("knee_near", 7.0), ("shank_near", 5.0)):
         assert np.abs(errors[name]).mean() < limit, name
-    rows = [r for r in judged.measure_rows(one) if "error" in r]
+    rows = [r for r in judged.measure_rows(one, judged.measures_of(one)) if "error" in r]
     assert len(rows) > 30
     held = np.array([r["low"] <= r["true"] <= r["high"] for r in rows])
     # Measures of one clip go together, so that one clip may miss more than 5 of 100.
