@@ -104,6 +104,15 @@ def result_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int]
     return dict(count)
 
 
+def _sizes(folder: Path) -> dict[str, int]:
+    """Bytes of each finished file by its path inside `folder`."""
+    return {
+        p.relative_to(folder).as_posix(): p.stat().st_size
+        for p in folder.rglob("*")
+        if p.is_file() and ".part-" not in p.as_posix()
+    }
+
+
 def measure_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int]:
     """Kills of a real measurement at random moments of its whole length."""
     command = [
@@ -121,8 +130,9 @@ def measure_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int
     subprocess.run([*command, str(folder / "whole")], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
     length = time.monotonic() - start
     count: Counter[str] = Counter(
-        {"kills": times, "no result claimed": 0, "finished before the kill": 0, "half shown as whole": 0}
+        {"kills": times, "no result claimed": 0, "a whole result found": 0, "half shown as whole": 0}
     )
+    wanted = _sizes(folder / "whole")
     for turn in range(times):
         out = folder / f"killed-{turn}"
         process = subprocess.Popen([*command, str(out)], cwd=ROOT, stdout=subprocess.DEVNULL)
@@ -130,10 +140,14 @@ def measure_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int
             process.wait(rng.uniform(0, length))
         except subprocess.TimeoutExpired:
             process.kill()
-        done = process.wait() == 0
-        whole = (out / ANALYSIS_NAME).exists()
-        half = "half shown as whole" if whole else "no result claimed"
-        count["finished before the kill" if done else half] += 1
+        process.wait()
+        if not (out / ANALYSIS_NAME).exists():
+            count["no result claimed"] += 1
+            continue
+        # Killed while it said good-bye: the same files, none much smaller than it should be.
+        found = _sizes(out)
+        whole = found.keys() == wanted.keys() and all(found[k] > 0.9 * wanted[k] for k in wanted)
+        count["a whole result found" if whole else "half shown as whole"] += 1
     return dict(count)
 
 
