@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import pickle
 import sys
+import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
@@ -74,7 +75,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--cases", type=int, default=USUAL_CASES, help=f"how many, up to {LONGEST}")
     parser.add_argument("--workers", type=int, default=2, help="processes")
     parser.add_argument(
-        "--cache", type=Path, default=Path("/tmp/accuracy_cache"), help="folder for work done"
+        "--cache",
+        type=Path,
+        default=Path(tempfile.gettempdir()) / "accuracy_cache",
+        help="folder for work done",
     )
     parser.add_argument("--again", action="store_true", help="look again at every case")
     parser.add_argument("--any-version", action="store_true", help="use what an older version looked at")
