@@ -12,7 +12,8 @@ from technique.comparison import shown_value
 from technique.return_check import ReturnCheck
 from technique.time_comparison import METHOD_WORDS
 from ui.history_find import session_text
-from ui.history_report import ComparisonFiles, change_row, moved_text, short_sentence
+from ui.history_report import ComparisonFiles
+from ui.history_rows import change_row, moved_text, short_sentence
 from ui.history_views import SquadLine, TrendView
 from ui.history_words import capital, change_sign
 from ui.terminal import console

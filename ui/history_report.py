@@ -8,33 +8,22 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.errors import LanesideError
 from shared.files import output_error, write_text
 from shared.progress import Progress, silent
-from technique.comparison import Change, Comparison, compare
+from technique.comparison import Comparison, compare
 from technique.comparison_errors import FREEDOM_NEEDED, own_repeatability
 from technique.curve_comparison import CurveComparison, compare_curves
 from technique.pooling import pooled_curves
 from technique.reliability import minimal_detectable_change
 from technique.takes import Take
-from ui import look
-from ui.history_find import Group, clip_file, session_text
+from ui.history_find import Group, clip_file
 from ui.history_pdf import html_page, write_pdf
-from ui.history_plots import change_strip, compared_curves, curves_shown
-from ui.history_views import SquadLine
-from ui.history_words import (
-    CHANGE_INK,
-    SOURCE_WORD,
-    capital,
-    change_sign,
-    change_word,
-    interval_text,
-    plain_number,
-)
+from ui.history_plots import compared_curves, curves_shown
+from ui.history_rows import change_blocks, comparison_table, short_sentence
+from ui.history_words import CHANGE_INK, capital, change_sign
 from ui.pictures import FOLDER, POSITIONS
-from ui.report import AREAS, PdfError
-from ui.tables import csv_text
+from ui.report import PdfError
 
 HTML_NAME: Final = "comparison.html"
 PDF_NAME: Final = "comparison.pdf"
@@ -50,25 +39,6 @@ NOT_A_JUDGEMENT: Final = (
     "A change is a change, not better or worse by itself: whether it helps is for you, your coach and the stopwatch "
     "to say. Pain is a reason to stop and to see a licensed clinician, whatever these numbers are."
 )
-
-
-@dataclass(frozen=True)
-class ChangeRow:
-    """One line of the table, in words."""
-
-    name: str
-    plain: str
-    before: str
-    after: str
-    difference: str
-    interval: str
-    detectable: str
-    source: str
-    sign: str
-    word: str
-    verdict: str
-    strip: str
-    key: str
 
 
 @dataclass(frozen=True)
@@ -138,65 +108,6 @@ def curve_pairs(
 
 def _sides(group: Group) -> set[str]:
     return {a.near_side for a in group.analyses}
-
-
-def change_row(c: Change, number: int) -> ChangeRow:
-    """A change as a line of the table."""
-    own = c.key.removeprefix(SYMMETRY_PREFIX)
-    strip = ""
-    if c.difference is not None and c.low is not None and c.high is not None and c.detectable:
-        strip = change_strip(c.difference, c.low, c.high, c.detectable, f"error-{number}")
-    return ChangeRow(
-        name=capital(c.name) + (" (estimate)" if c.estimate else ""),
-        plain=MEASURES[own].plain,
-        before=plain_number(c.before, c.key, c.unit),
-        after=plain_number(c.after, c.key, c.unit),
-        difference=plain_number(c.difference, c.key, c.unit, sign=True),
-        interval=interval_text(c.low, c.high, c.key),
-        detectable=plain_number(c.detectable, c.key, c.unit),
-        source=SOURCE_WORD[c.error_source],
-        sign=change_sign(c.verdict, c.difference),
-        word=change_word(c),
-        verdict=c.verdict.replace(" ", "-"),
-        strip=strip,
-        key=c.key,
-    )
-
-
-def change_blocks(found: Comparison) -> list[dict[str, Any]]:
-    """Rows by body area, the changed first; what can't be compared by reason."""
-    out = []
-    number = 0
-    for area in (*AREAS, "sides"):
-        own = [c for c in found.changes if _area(c) == area]
-        judged = sorted(
-            (c for c in own if c.verdict != "not comparable"),
-            key=lambda c: (c.verdict != "changed", not c.holds),
-        )
-        rows = []
-        for c in judged:
-            rows.append(change_row(c, number))
-            number += 1
-        reasons: dict[str, list[str]] = {}
-        for c in own:
-            if c.verdict == "not comparable":
-                reasons.setdefault(c.reason or "no reason given", []).append(c.name)
-        if rows or reasons:
-            changed = sum(c.verdict == "changed" for c in judged)
-            out.append(
-                {
-                    "title": "Left against right" if area == "sides" else look.AREA_WORD[area],
-                    "counts": f"{changed} changed of {len(judged)}" if judged else "nothing comparable",
-                    "rows": rows,
-                    "missing": [(why, "; ".join(names)) for why, names in reasons.items()],
-                }
-            )
-    return out
-
-
-def _area(c: Change) -> str:
-    own = c.key.removeprefix(SYMMETRY_PREFIX)
-    return "sides" if own != c.key else MEASURES[own].area
 
 
 def pairs(before: Group, after: Group) -> list[Pair]:
@@ -277,65 +188,6 @@ def content(before: Group, after: Group, made: Compared) -> dict[str, Any]:
         "curve_sentences": [capital(c.sentence) for c in made.curves],
         "ink": {k.replace(" ", "-"): v for k, v in CHANGE_INK.items()},
     }
-
-
-def short_sentence(c: Change) -> str:
-    """The sentence of a change without the warning of chance, which stands over the whole list."""
-    return capital(c.sentence.partition(" With so many measures looked at")[0])
-
-
-def moved_text(line: SquadLine) -> str:
-    """What moved, in a few words."""
-    if not line.moved:
-        return line.why
-    parts = []
-    for c in line.moved[:4]:
-        r = change_row(c, 0)
-        parts.append(f"{r.sign} {c.name} {r.difference}" + ("" if c.holds else " (may be chance)"))
-    more = f" and {len(line.moved) - 4} more" if len(line.moved) > 4 else ""
-    other = ""
-    if line.since is not None and line.session is not None and line.since.condition != line.session.condition:
-        other = f" (against {session_text(line.since)})"
-    return "; ".join(parts) + more + other
-
-
-def comparison_table(found: Comparison) -> str:
-    """One row per measure and side, for a spreadsheet."""
-    return csv_text(
-        (
-            "key",
-            "side",
-            "unit",
-            "before",
-            "after",
-            "difference",
-            "low",
-            "high",
-            "detectable",
-            "verdict",
-            "holds_among_all",
-            "error_from",
-            "reason",
-        ),
-        (
-            (
-                c.key,
-                c.side,
-                c.unit,
-                c.before,
-                c.after,
-                c.difference,
-                c.low,
-                c.high,
-                c.detectable,
-                c.verdict,
-                c.holds,
-                c.error_source,
-                c.reason,
-            )
-            for c in found.changes
-        ),
-    )
 
 
 def write_comparison(

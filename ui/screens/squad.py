@@ -10,7 +10,7 @@ import streamlit as st
 
 from shared import history as H
 from ui.history_find import session_text
-from ui.history_report import moved_text
+from ui.history_rows import moved_text
 from ui.history_views import DUE_DAYS, SquadLine, squad_lines
 from ui.screens.kept import EMPTY, changed_at, kept_style, table
 from ui.screens.style import words
