@@ -76,8 +76,9 @@ def staged_folder(out: Path) -> Iterator[Path]:
         If `out` can't be made or written.
     """
     stage: Path | None = None
-    made = not out.exists()
+    made = False
     try:
+        made = not out.exists()
         out.mkdir(parents=True, exist_ok=True)
         if not out.is_dir():
             raise OutputError(str(out), "it is a file, not a folder", "choose another folder with --out")
