@@ -8,7 +8,7 @@ UV_VERSION := 0.13.9
 BIN := .venv/bin
 DEMO_OUT ?= demo_result
 
-.PHONY: demo test page setup lint clips accuracy benchmarks clean
+.PHONY: demo test page setup clips accuracy clean
 
 setup: .venv/ready
 
@@ -35,6 +35,9 @@ page: .venv/ready
 
 clips: .venv/ready
 	@$(BIN)/python -m sample_clips.make
+
+accuracy: .venv/ready
+	@$(BIN)/python -m benchmarks.accuracy
 
 clean:
 	rm -rf .venv demo_result test_artefacts

@@ -152,7 +152,13 @@ def test_stopping_midway_leaves_nothing(number: str, tmp_path: Path) -> None:
     out = tmp_path / "out"
     command = [sys.executable, "-m", "ui.cli", "measure", str(CLIP), "--out", str(out)]
     process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=CLIP.parents[2]
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=CLIP.parents[2],
+        # Tests started in the background inherit an ignored SIGINT; a user's terminal has none.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stdout is not None
     for line in process.stdout:  # the first line of progress says that the work has begun
