@@ -3,6 +3,33 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
 
 # Every test sees its clips anew, and none writes into the user's own cache.
 os.environ["LANESIDE_CACHE"] = "off"
+
+CHROMIUM = Path("/usr/bin/chromium")
+CHROMIUM_ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """One browser for all modules: its driver can't be started twice in a process."""
+    if not CHROMIUM.exists():
+        pytest.skip(f"{CHROMIUM} is not here; install Chromium to drive the page")
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=CHROMIUM_ARGUMENTS)
+        yield browser
+        browser.close()

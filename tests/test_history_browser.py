@@ -12,10 +12,10 @@ import pytest
 
 from tests import page_helpers, test_page_browser
 from tests.invented_weeks import base
-from tests.test_page_browser import PHONE, Visit, address, axe, chromium, visit
+from tests.test_page_browser import PHONE, Visit, address, axe, visit
 from ui.demo_history import build_history
 
-__all__ = ["address", "axe", "chromium", "visit"]
+__all__ = ["address", "axe", "visit"]
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 

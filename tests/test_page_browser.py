@@ -25,16 +25,7 @@ from ui.screens import store
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 
-CHROMIUM = Path("/usr/bin/chromium")
 SHOTS = Path(__file__).parents[1] / "test_artefacts" / "page"
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-]
 DESKTOP = {"width": 1280, "height": 900}
 PHONE = {"width": 390, "height": 844}
 WAIT_MS = 120_000
@@ -87,17 +78,6 @@ def address(short_clip: Path, data: Path) -> Iterator[str]:
     finally:
         server.terminate()
         server.wait(timeout=30)
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    if not CHROMIUM.exists():
-        pytest.skip(f"{CHROMIUM} is not here; install Chromium to drive the page")
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="session")
