@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final, Generic, Literal, TypeVar
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +14,7 @@ from numpy.typing import NDArray
 from shared.errors import AthleteError
 from shared.progress import Progress, silent
 from shared.track import ClipInfo, Scale, SideLabelling, Track
-from vision.athlete import find_people, follow
-from vision.clip import clip_info, file_sha256, frames
+from vision.clip import clip_info, file_sha256
 from vision.clip_probe import ClipProbe, probe
 from vision.clip_ramps import speed_ramps
 from vision.clip_repeats import repeats_note
@@ -24,7 +22,7 @@ from vision.kept import Seen, entry_name, keep, recalled
 from vision.look_through import Pass, looked_through
 from vision.passes import longest_pass
 from vision.pose import PoseEngine
-from vision.quality import suitability, view_quality
+from vision.quality import view_quality
 from vision.raw import RawTrack
 from vision.scale import NoScale, best_scale, body_size, scale_from_belt, scale_from_marks, scale_from_stature
 from vision.sides import RepairedSides, repair_sides
@@ -37,9 +35,6 @@ from vision.world import WorldView, world_marks, world_points, world_view
 FloatArray = NDArray[np.float64]
 Mark = tuple[float, float]
 T = TypeVar("T")
-
-CHECK_FRAMES: Final = 8
-"""Frames that the suitability check looks at."""
 
 
 @dataclass(frozen=True)
@@ -302,60 +297,3 @@ def _motion_per_frame(raw: RawTrack, view: WorldView) -> FloatArray:
     forward = mid_point(world_points(raw.xy_px, raw.frame, view), "hip")[:, 0]
     steps = np.diff(forward, prepend=np.nan)
     return np.asarray(steps / np.maximum(1, np.diff(raw.frame, prepend=raw.frame[0] - 1)))
-
-
-def check_clip(
-    path: Path, capture_rate_hz: float | None, stature_m: float | None, progress: Progress = silent
-) -> list[tuple[Literal["good", "limited", "bad"], str]]:
-    """A first word on a clip from a few of its frames.
-
-    Returns
-    -------
-    list of (level, sentence)
-        Worst first, the time base last.
-
-    Raises
-    ------
-    ClipError
-        The file can't be used.
-    """
-    clip = probe(path)
-    base = time_base(clip, capture_rate_hz)
-    engine = PoseEngine()
-    chosen = np.unique(np.linspace(0, clip.frames - 1, CHECK_FRAMES + 2).round().astype(int)[1:-1])
-    xy = np.full((len(chosen), 33, 2), np.nan)
-    visibility = np.zeros((len(chosen), 33))
-    brightness: list[float] = []
-    most = 0
-    for row, number in enumerate(chosen):
-        for frame in frames(clip, base, start=int(number), stop=int(number) + 1):
-            brightness.append(float(frame.rgb[::8, ::8].mean()))
-            people = find_people([frame, replace(frame, time_s=frame.time_s + 1.0)], engine)
-            most = max(most, len(people))
-            if people:
-                person = max(people, key=lambda p: p.height_px)
-                # One unlucky frame says nothing against the clip; its row stays empty.
-                with suppress(AthleteError):
-                    raw = follow([frame], person, engine, clip=Path(clip.path).name)
-                    xy[row], visibility[row] = raw.xy_px[0], raw.visibility[0]
-        progress("looking at the clip", row + 1, len(chosen))
-    findings = suitability(
-        xy,
-        visibility,
-        base.capture_rate_hz,
-        clip.width,
-        clip.height,
-        float(np.mean(brightness)) if brightness else float("nan"),
-        most,
-    )
-    words = {"file": "the file's own time stamps", "tag": "a tag in the file", "user": "what you gave"}
-    said: list[tuple[Literal["good", "limited", "bad"], str]] = [(f.level, f.sentence) for f in findings]
-    said.append(
-        (
-            "good",
-            f"Time base: {base.capture_rate_hz:.4g} frames per real second, from {words[base.kind]}; "
-            f"{clip.frames} frames, {clip.duration_s * base.factor:.2f} s of real time.",
-        )
-    )
-    said += [("limited", note) for note in base.notes]
-    return said
