@@ -76,11 +76,46 @@ def test_icc_as_the_reference_library(seed: int) -> None:
 
 
 def test_same_error_other_icc() -> None:
-    """Weir 2005: error mean square 53.75 in both, SEM 7.3-7.6, ICC(2,1) .95 against .55."""
-    a, b = r.standard_error(WEIR_A), r.standard_error(WEIR_B)
-    assert r.icc(WEIR_A).two_single == pytest.approx(0.950, abs=1e-3)
-    assert r.icc(WEIR_B).two_single == pytest.approx(0.553, abs=1e-3)
-    assert a.sem == pytest.approx(b.sem, abs=0.4)
+    """Weir 2005, worked example: the same SEM in both tables, whatever the people are like.
+
+    Literature list, O5: SEM 7.557, minimal difference 20.95, ICC(2,1) .950 and .553. (The 53.75 that stands
+    there is the mean square *within* subjects; the SEM is the root of the *error* mean square, 57.107.)
+    """
+    for table, single in ((WEIR_A, 0.950), (WEIR_B, 0.553)):
+        squares, found = r.mean_squares(table), r.standard_error(table)
+        assert squares.within == pytest.approx(53.75, abs=5e-13)
+        assert squares.error == pytest.approx(57.1071, abs=5e-5)
+        assert found.sem == pytest.approx(7.557, abs=5e-4)
+        assert found.freedom == 7
+        assert r.minimal_detectable_change(found.sem) == pytest.approx(20.95, abs=5e-3)
+        assert r.icc(table).two_single == pytest.approx(single, abs=5e-4)
+        # A shift between the occasions counted as error too: root of 53.75.
+        assert r.standard_error(table, agreement=True).sem == pytest.approx(7.3314, abs=5e-5)
+
+
+def test_squat_example_as_printed() -> None:
+    """The first of these tables as a printed lecture example of a one-repetition squat of 8 people on two days.
+
+    S. Crofton, "Test-retest reliability (ICC) and day to day variation" (slides): F(1,7) = .530, p = .49,
+    ICC of the mean, consistency, = .973.
+    """
+    squares = r.mean_squares(WEIR_A)
+    f = squares.occasions / squares.error
+    assert f == pytest.approx(0.530, abs=5e-4)
+    assert stats.f.sf(f, 1, 7) == pytest.approx(0.49, abs=5e-3)
+    assert r.icc(WEIR_A).three_mean == pytest.approx(0.973, abs=5e-4)
+
+
+def test_forms_of_the_same_error_with_other_people() -> None:
+    """Weir 2005, printed to two digits (from memory): .95 .95 .95 .97 .97 .97 and .56 .55 .54 .72 .71 .70."""
+    printed = {
+        "A": (WEIR_A, (0.95, 0.95, 0.95, 0.97, 0.97, 0.97)),
+        "B": (WEIR_B, (0.56, 0.55, 0.54, 0.72, 0.71, 0.70)),
+    }
+    for table, told in printed.values():
+        i = r.icc(table)
+        ours = (i.one_single, i.two_single, i.three_single, i.one_mean, i.two_mean, i.three_mean)
+        assert [round(x, 2) for x in ours] == list(told)
 
 
 def test_limits_of_agreement_of_bland_and_altman() -> None:
