@@ -1,0 +1,112 @@
+"""What children do in the tests of `ui.apart`: each does one kind of harm."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from shared.errors import ClipError, DamagedClip
+from shared.progress import Progress, silent
+
+
+def doubled(number: int, progress: Progress = silent) -> int:
+    """Twice the number, with three words on the way, printing into whatever is open."""
+    print("this goes nowhere")
+    os.write(1, b"nor does this")
+    for done in range(3):
+        progress("doubling", done + 1, 3)
+    return 2 * number
+
+
+def raises(kind: str, progress: Progress = silent) -> None:
+    """Fail in a way that is known by name."""
+    if kind == "clip":
+        raise DamagedClip("run.mp4", "it breaks off", "export it again")
+    if kind == "fault":
+        raise ZeroDivisionError("three\nlines\nof words")
+    if kind == "memory":
+        raise MemoryError
+    if kind == "exit":
+        sys.exit(3)
+    if kind == "hard exit":
+        os._exit(3)
+    raise ClipError("run.mp4", kind, "mend it")
+
+
+def dies(name: str, progress: Progress = silent) -> None:
+    """End this process by a signal."""
+    progress("dying", 1, 1)
+    os.kill(os.getpid(), signal.Signals[name])
+    threading.Event().wait()
+
+
+def reads_nowhere(progress: Progress = silent) -> None:
+    """What an error in a decoder does: read where there is no memory."""
+    ctypes.string_at(0)
+
+
+def aborts(progress: Progress = silent) -> None:
+    """What native libraries do when something can't be."""
+    os.abort()
+
+
+def hoards(progress: Progress = silent) -> int:
+    """Take memory until there is none."""
+    kept: list[bytearray] = []
+    while True:
+        kept.append(bytearray(16 << 20))
+        progress("hoarding", len(kept), None)
+
+
+def address_space(progress: Progress = silent) -> tuple[int, int]:
+    """The limits of address space and core file that hold here."""
+    import resource
+
+    return resource.getrlimit(resource.RLIMIT_AS)[0], resource.getrlimit(resource.RLIMIT_CORE)[0]
+
+
+def watched(progress: Progress = silent) -> None:
+    """Look after the peak ourselves, with a limit that is passed already."""
+    from ui.apart import watch_memory
+
+    watch_memory(1, lambda: progress("too much", 1, 1))
+    threading.Event().wait()
+
+
+def says_nothing(progress: Progress = silent) -> None:
+    """Hang."""
+    threading.Event().wait()
+
+
+def fills(folder: Path, progress: Progress = silent) -> None:
+    """Write half a result, say so, then hang."""
+    (folder / "half.csv").write_text("half")
+    progress("writing", 1, 2)
+    threading.Event().wait()
+
+
+def notes_its_number(file: Path, progress: Progress = silent) -> None:
+    """Write down the number of this process, then wait for ever."""
+    file.write_text(str(os.getpid()))
+    progress("waiting", 1, 2)
+    threading.Event().wait()
+
+
+def talks(times: int, progress: Progress = silent) -> None:
+    """Speak from two threads at once."""
+    others = [
+        threading.Thread(target=lambda: [progress("side", i, times) for i in range(times)]) for _ in range(2)
+    ]
+    for other in others:
+        other.start()
+    for other in others:
+        other.join()
+
+
+def returns_what_cannot_be_sent(progress: Progress = silent) -> object:
+    """A value without a way over the pipe."""
+    return threading.Lock()
