@@ -13,7 +13,8 @@ import pytest
 
 from shared.errors import OptionError
 from tests.test_pipeline import _beginning
-from ui.batch import MARK_NAME, clips_in, measure_batch, result_name
+from ui.batch import clips_in, measure_batch, result_name
+from ui.batch_job import MARK_NAME
 from ui.options import Options
 
 CLIPS = Path(__file__).parents[1] / "sample_clips" / "clips"

@@ -7,27 +7,24 @@ its reason and stops nobody else.
 
 from __future__ import annotations
 
-import json
 import multiprocessing
 import os
 import re
-import shutil
 import signal
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import asdict, dataclass, replace
+from contextlib import suppress
 from multiprocessing.synchronize import Event
 from pathlib import Path
 from threading import Thread
-from typing import Final, Literal
+from typing import Final
 
-from shared.analysis_json import DocumentError, read_analysis
-from shared.errors import Cancelled, LanesideError, OptionError, OutputError
-from shared.files import output_error, write_text
-from ui.job import ANALYSIS_NAME, measure_clip
+from shared.errors import Cancelled, LanesideError, OptionError
+from shared.files import output_error
+from ui.batch_job import Job, is_done, job_mark, measure_job
+from ui.batch_table import Row, kept_table
 from ui.options import Options
-from ui.tables import csv_text
 
 SUFFIXES: Final = (
     ".mp4",
@@ -45,28 +42,6 @@ SUFFIXES: Final = (
 TABLE_NAME: Final = "summary.csv"
 MARK_NAME: Final = "measured_as.json"
 """Beside an analysis: the clip's content and the options it was measured with."""
-
-State = Literal["measured", "already measured", "same clip", "failed"]
-
-
-@dataclass(frozen=True)
-class Row:
-    """What became of one clip.
-
-    Attributes
-    ----------
-    clip : Path
-    state : str
-    folder : Path or None
-        Its result.
-    why : str
-        The reason of a failure, or the clip with the same content.
-    """
-
-    clip: Path
-    state: State
-    folder: Path | None = None
-    why: str = ""
 
 
 def clips_in(source: Path) -> list[Path]:
@@ -110,6 +85,8 @@ def measure_batch(
     options: Options,
     workers: int = 1,
     said: Callable[[Row, int, int], None] = lambda row, done, total: None,
+    scheduler: str | None = None,
+    tell: Callable[[str], None] = lambda sentence: None,
 ) -> list[Row]:
     """Measure every clip into a folder of its own inside `out`, and write ``summary.csv``.
 
@@ -123,6 +100,11 @@ def measure_batch(
         Clips measured at the same time, each in a process of its own with its share of the cores.
     said : callable
         Told each row as it is known, with the number of rows known and expected.
+    scheduler : str, optional
+        Address of a running Dask scheduler: its workers measure, on as many machines as there are.
+        They must see clips and `out` under the same paths.
+    tell : callable
+        Told in a sentence what becomes of the workers.
 
     Returns
     -------
@@ -131,26 +113,48 @@ def measure_batch(
 
     Raises
     ------
-    OptionError, OutputError, ProfileError
+    LanesideError
         What concerns the whole batch; a clip's own failure is its row.
     """
     from technique.targets import load_profile
 
     if workers < 1:
         raise OptionError("--workers", f"{workers} is less than 1", "give the number of clips at a time")
+    if scheduler is not None and workers != 1:
+        raise OptionError("--workers", "with --scheduler each machine has its own number", "leave it out")
     load_profile(options.profile)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise output_error(out, error) from error
-    rows: dict[int, Row] = {}
+    keep, finish = kept_table(out / TABLE_NAME)
+    known = 0
 
     def note(place: int, row: Row) -> None:
-        rows[place] = row
-        write_text(out / TABLE_NAME, summary_table([rows[i] for i in sorted(rows)]))
-        said(row, len(rows), len(clips))
+        nonlocal known
+        known += 1
+        keep(place, row)
+        said(row, known, len(clips))
 
-    wanted: list[tuple[int, Path, str]] = []
+    todo = _jobs(clips, out, options, note)
+    try:
+        if scheduler is None:
+            _measure_all(list(todo), options, workers, note)
+        else:
+            from ui.batch_cluster import measure_on_cluster
+
+            measure_on_cluster(todo, clips, out, options, scheduler, note, tell)
+    except BaseException:
+        with suppress(LanesideError):
+            finish()
+        raise
+    return finish()
+
+
+def _jobs(
+    clips: Sequence[Path], out: Path, options: Options, note: Callable[[int, Row], None]
+) -> Iterator[Job]:
+    """What is left to measure, each content once; a clip is read only when its turn comes."""
     first_of: dict[str, Path] = {}
     for place, clip in enumerate(clips):
         try:
@@ -163,22 +167,14 @@ def measure_batch(
             note(place, Row(clip, "same clip", None, first_of[sha256].name))
             continue
         first_of[sha256] = clip
-        folder = out / result_name(clip, sha256)
-        if _done(folder, _mark(sha256, options)):
-            note(place, Row(clip, "already measured", folder))
+        job = Job(place, clip, out / result_name(clip, sha256), job_mark(sha256, options))
+        if is_done(job):
+            note(place, Row(clip, "already measured", job.folder))
         else:
-            wanted.append((place, clip, sha256))
-    _measure_all(wanted, out, options, workers, note)
-    return [rows[i] for i in sorted(rows)]
+            yield job
 
 
-def _measure_all(
-    wanted: list[tuple[int, Path, str]],
-    out: Path,
-    options: Options,
-    workers: int,
-    note: Callable[[int, Row], None],
-) -> None:
+def _measure_all(wanted: list[Job], options: Options, workers: int, note: Callable[[int, Row], None]) -> None:
     from vision.ahead import cores
 
     context = multiprocessing.get_context("spawn")
@@ -188,33 +184,31 @@ def _measure_all(
         count = 1 if alone else min(workers, len(wanted))
         begun = wanted[:1] if alone else wanted
         pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(stop,))
-        left = {place for place, *_ in begun}
+        left = {job.place for job in begun}
         try:
-            jobs: dict[Future[Row], tuple[int, Path, str]] = {}
-            for place, clip, sha256 in begun:
-                folder = out / result_name(clip, sha256)
-                job = pool.submit(
-                    _measure_one, clip, folder, options, _mark(sha256, options), max(1, cores() // count)
-                )
-                jobs[job] = (place, clip, sha256)
-            for job in as_completed(jobs):
-                place, clip, _ = jobs[job]
-                row = job.result()
-                left.remove(place)
-                note(place, row)
+            jobs: dict[Future[Row], Job] = {}
+            for job in begun:
+                jobs[pool.submit(measure_job, job, options, max(1, cores() // count), _heed)] = job
+            for future in as_completed(jobs):
+                row = future.result()
+                left.remove(jobs[future].place)
+                note(jobs[future].place, row)
         except BrokenProcessPool:
             # A process died (out of memory, say). Whose clip it was is not known, unless it was alone.
             if alone:
-                place, clip, _ = begun[0]
-                left.discard(place)
-                why = f"{clip.name}: the program stopped on this clip; try it alone, or with less memory in use."
-                note(place, Row(clip, "failed", None, why))
+                left.discard(begun[0].place)
+                note(begun[0].place, Row(begun[0].clip, "failed", None, stopped_on(begun[0].clip)))
             alone = True
         finally:
             stop.set()
             pool.shutdown(wait=True, cancel_futures=True)
-        begun_places = {place for place, *_ in begun}
-        wanted = [w for w in wanted if w[0] in left or w[0] not in begun_places]
+        begun_places = {job.place for job in begun}
+        wanted = [w for w in wanted if w.place in left or w.place not in begun_places]
+
+
+def stopped_on(clip: Path) -> str:
+    """Why a clip failed whose process died."""
+    return f"{clip.name}: the program stopped on this clip; try it alone, or with less memory in use."
 
 
 _stop: Event | None = None
@@ -243,86 +237,10 @@ def _heed(stage: str, done: int, total: int | None) -> None:
         raise Cancelled("the batch", "it was stopped", "start it again when you like")
 
 
-def _measure_one(clip: Path, folder: Path, options: Options, mark: dict[str, object], threads: int) -> Row:
-    """One clip, in a worker process."""
-    for left in folder.glob(".part-*"):  # of a run that was killed
-        shutil.rmtree(left, ignore_errors=True)
-    try:
-        measure_clip(clip, folder, options, _heed, threads=threads)
-        write_text(folder / MARK_NAME, json.dumps(mark, indent=1))
-    except Cancelled:
-        raise
-    except LanesideError as error:
-        return Row(clip, "failed", None, str(error))
-    except Exception as error:
-        why = f"{clip.name}: the program itself failed on this clip ({type(error).__name__}: {error})"
-        return Row(clip, "failed", None, " ".join(why.split()))
-    return Row(clip, "measured", folder)
-
-
 def _content(clip: Path) -> str:
     from vision.clip import file_sha256
 
     return file_sha256(clip)
-
-
-def _mark(sha256: str, options: Options) -> dict[str, object]:
-    from importlib.metadata import version
-
-    from technique.targets import load_profile
-
-    said = asdict(replace(options, cache=True))
-    plain: dict[str, object] = json.loads(json.dumps(said, default=str))
-    return {
-        "sha256": sha256,
-        "version": version("laneside"),
-        "profile": load_profile(options.profile).sha256,
-        "options": plain,
-    }
-
-
-def _done(folder: Path, mark: dict[str, object]) -> bool:
-    try:
-        found = json.loads((folder / MARK_NAME).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    return bool(found == mark and (folder / ANALYSIS_NAME).is_file())
-
-
-def summary_table(rows: Sequence[Row]) -> str:
-    """One line a clip: what became of it, and every measure with its 95 % interval."""
-    keys: list[tuple[str, str, str]] = []
-    found: list[dict[tuple[str, str, str], tuple[float | None, ...]]] = []
-    facts: list[tuple[object, ...]] = []
-    for row in rows:
-        values: dict[tuple[str, str, str], tuple[float | None, ...]] = {}
-        fact: tuple[object, ...] = ("", "", "", "")
-        if row.folder is not None:
-            try:
-                analysis = read_analysis(row.folder / ANALYSIS_NAME)
-            except (DocumentError, OutputError):
-                analysis = None
-            if analysis is not None:
-                values = {(m.key, m.side, m.unit): (m.value, m.low, m.high) for m in analysis.measures}
-                fact = (
-                    analysis.direction,
-                    analysis.near_side,
-                    analysis.camera,
-                    analysis.clip.capture_rate_hz,
-                )
-        keys += [k for k in values if k not in keys]
-        found.append(values)
-        facts.append(fact)
-    head = ["clip", "state", "why", "result", "direction", "near_side", "camera", "capture_rate_hz"]
-    for key, side, unit in keys:
-        head += [f"{key} {side} ({unit})", f"{key} {side} low", f"{key} {side} high"]
-    nothing = (None, None, None)
-    lines = [
-        [row.clip.name, row.state, row.why, row.folder.name if row.folder else "", *fact]
-        + [cell for key in keys for cell in values.get(key, nothing)]
-        for row, fact, values in zip(rows, facts, found, strict=True)
-    ]
-    return csv_text(head, lines)
 
 
 def say(row: Row, done: int, total: int, tell: Callable[[str], None]) -> None:
