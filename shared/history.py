@@ -15,6 +15,8 @@ from __future__ import annotations
 
 from shared.history_check import check
 from shared.history_delete import clean, delete_athlete, delete_clip, delete_run_time, delete_session
+from shared.history_edit_log import edits
+from shared.history_edits import edit_athlete, edit_session
 from shared.history_open import History, backups, data_folder, history_path, open_history, writing
 from shared.history_queries import (
     analyses,
@@ -38,6 +40,7 @@ from shared.history_values import (
     Athlete,
     Clip,
     Deleted,
+    Edit,
     Imported,
     RepeatGroup,
     RunTime,
@@ -54,6 +57,7 @@ __all__ = [
     "Athlete",
     "Clip",
     "Deleted",
+    "Edit",
     "History",
     "Imported",
     "RepeatGroup",
@@ -78,6 +82,9 @@ __all__ = [
     "delete_clip",
     "delete_run_time",
     "delete_session",
+    "edit_athlete",
+    "edit_session",
+    "edits",
     "export_history",
     "history_path",
     "import_history",

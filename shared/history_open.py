@@ -29,6 +29,7 @@ SMALL_TABLES: Final[tuple[str, ...]] = (
     "measures",
     "run_times",
     "splits",
+    "edits",
     "_sqlite_migrations",
 )
 """Checked at every opening. A document is checked by its hash when it is read."""

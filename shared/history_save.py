@@ -17,6 +17,7 @@ from shared.analysis import Analysis
 from shared.analysis_json import from_document, to_document
 from shared.errors import HistoryError
 from shared.history_documents import packed
+from shared.history_edit_log import log_edits
 from shared.history_open import History, writing
 from shared.history_values import Athlete, RunTime, Saved, Session
 
@@ -345,6 +346,8 @@ def _put(
     if old_id is None:
         return insert(c, table, values)
     row = row_id(history, c, table, old_id)
+    if table != "run_times":
+        log_edits(c, table, row, values, values["changed"])
     done = c.execute(
         f"UPDATE {table} SET {', '.join(f'{k} = ?' for k in values)} WHERE id = ? AND changed = ?",
         (*values.values(), row, old_changed),

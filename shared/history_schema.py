@@ -81,6 +81,18 @@ STEPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
                 WHERE repeat_group IS NOT NULL""",
         ),
     ),
+    (
+        "edits",
+        (
+            """CREATE TABLE edits (
+                id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE,
+                athlete_id INTEGER NOT NULL REFERENCES athletes ON DELETE CASCADE,
+                session_id INTEGER REFERENCES sessions ON DELETE CASCADE,
+                moment TEXT NOT NULL, field TEXT NOT NULL, before TEXT, after TEXT)""",
+            "CREATE INDEX edits_by_athlete ON edits (athlete_id, moment)",
+            "CREATE INDEX edits_by_session ON edits (session_id)",
+        ),
+    ),
 )
 """Name and statements of each step; the file's version is the number of steps taken."""
 

@@ -20,6 +20,8 @@ from shared.analysis_json import LIMIT_BYTES, DocumentError, from_document
 from shared.errors import HistoryError
 from shared.files import whole_file
 from shared.history_documents import packed, plain
+from shared.history_edit_log import edits as all_edits
+from shared.history_edit_log import put_edit
 from shared.history_open import History, errors_of, writing
 from shared.history_queries import athletes as all_athletes
 from shared.history_queries import run_times as run_times_of
@@ -36,7 +38,7 @@ from shared.history_save import (
     session_columns,
     utc,
 )
-from shared.history_values import Athlete, Imported, RunTime, Session
+from shared.history_values import Athlete, Edit, Imported, RunTime, Session
 
 SCHEMA: Final[str] = "laneside/history/1"
 HEAD_NAME: Final[str] = "history.json"
@@ -75,6 +77,8 @@ class Head:
     clips: tuple[ClipRow, ...]
     analyses: tuple[AnalysisRow, ...]
     run_times: tuple[RunTime, ...]
+    edits: tuple[Edit, ...] = ()
+    """Missing in exports of older versions."""
 
 
 def export_history(history: History, path: Path, athletes: Sequence[str] | None = None) -> None:
@@ -147,6 +151,7 @@ def _head(history: History, chosen: Sequence[str] | None) -> Head:
         tuple(clips),
         tuple(analyses),
         tuple(r for i in ids for r in reversed(run_times_of(history, i))),
+        tuple(e for e in reversed(all_edits(history)) if e.athlete in ids),
     )
 
 
@@ -301,6 +306,12 @@ def _merge(
         _merge_clip(history, c, k, count, conflicts)
     for x in head.analyses:
         _merge_analysis(c, x, zipped, path, count)
+    for e in head.edits:
+        owner = row_id(history, c, "athletes", e.athlete)
+        day = None if e.session is None else row_id(history, c, "sessions", e.session)
+        new = put_edit(c, e, owner, day)
+        count.added += new
+        count.unchanged += not new
     return Imported(count.added, count.updated, count.unchanged, tuple(conflicts))
 
 

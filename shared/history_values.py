@@ -230,6 +230,31 @@ class RepeatGroup:
 
 
 @dataclass(frozen=True)
+class Edit:
+    """One field of an athlete or a session that was changed after it was first kept.
+
+    Attributes
+    ----------
+    id, athlete : str
+    session : str or None
+        None where it is the athlete's own.
+    moment : str
+        UTC, ISO 8601.
+    field : str
+    before, after : str or None
+        As text; both None for names, consent and notes, of which only the change is kept.
+    """
+
+    id: str
+    athlete: str
+    session: str | None
+    moment: str
+    field: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True)
 class Deleted:
     """What a deletion left to do.
 

@@ -16,7 +16,7 @@ from tests.history_helpers import clip_analysis, id_of, refused
 
 
 def _old(file: Path, version: int) -> None:
-    """A history as version 1 or 2 wrote it, with an invented athlete."""
+    """A history as version 1, 2 or 3 wrote it, with an invented athlete."""
     c = sqlite3.connect(file, isolation_level=None)
     c.executescript(
         """
@@ -58,7 +58,7 @@ def _old(file: Path, version: int) -> None:
         INSERT INTO sessions VALUES (1, 's1', 1, '2026-01-01', 'hall', '', '', 'usual', 3.5, '', 2, '2026-01-01');
         """
     )
-    if version == 2:
+    if version >= 2:
         c.executescript(
             """
             CREATE TABLE run_times (id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE,
@@ -75,6 +75,16 @@ def _old(file: Path, version: int) -> None:
             INSERT INTO _sqlite_migrations VALUES (2, 'history', '2 run times', '2026-01-02 00:00:00+00:00');
             INSERT INTO run_times VALUES (1, 'r1', 1, 1, '2026-01-01', 60, 8.1, 'gates', NULL, NULL, '', '', '2026-01-01');
             INSERT INTO splits VALUES (1, 30, 4.6);
+            """
+        )
+    if version >= 3:
+        c.executescript(
+            """
+            ALTER TABLE sessions ADD COLUMN repeat_group TEXT;
+            CREATE INDEX sessions_by_group ON sessions (athlete_id, repeat_group)
+                WHERE repeat_group IS NOT NULL;
+            INSERT INTO _sqlite_migrations VALUES
+                (3, 'history', '3 repeats of the unchanged condition', '2026-01-03 00:00:00+00:00');
             """
         )
     c.execute(f"PRAGMA user_version = {version}")
@@ -105,7 +115,7 @@ def _layout(file: Path) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("version", [1, 2])
+@pytest.mark.parametrize("version", [1, 2, 3])
 def test_an_older_version_is_brought_up_to_date_after_a_backup(tmp_path: Path, version: int) -> None:
     file = tmp_path / "history.sqlite"
     _old(file, version)
@@ -119,10 +129,11 @@ def test_an_older_version_is_brought_up_to_date_after_a_backup(tmp_path: Path, v
         )
         (session,) = H.sessions(h, "a1")
         assert (session.place, session.pain, session.repeat_group) == ("hall", 2, None)
-        assert [r.splits for r in H.run_times(h, "a1")] == [(H.Split(30.0, 4.6),)] * (version - 1)
+        assert [r.splits for r in H.run_times(h, "a1")] == [(H.Split(30.0, 4.6),)] * (version > 1)
         saved = H.save_session(h, replace(session, repeat_group="usual"))
         H.save_analysis(h, clip_analysis(), id_of(saved))
         assert H.repeats(h, "a1")[0].sessions == (saved,)
+        assert [(e.field, e.before, e.after) for e in H.edits(h, "a1")] == [("repeat_group", None, "usual")]
         H.check(h)
     (backup,) = H.backups(file)
     assert _content(backup) == _content_of(before, tmp_path)
@@ -131,7 +142,7 @@ def test_an_older_version_is_brought_up_to_date_after_a_backup(tmp_path: Path, v
     assert _layout(file) == _layout(tmp_path / "new.sqlite")
 
 
-@pytest.mark.parametrize("version", [1, 2])
+@pytest.mark.parametrize("version", [1, 2, 3])
 def test_a_migration_that_fails_leaves_the_old_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, version: int
 ) -> None:

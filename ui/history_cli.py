@@ -350,12 +350,14 @@ def import_(
 
 def register(app: typer.Typer) -> None:
     """Put the commands of the history under `app`."""
+    from ui.history_cli_edit import register_edits
     from ui.history_cli_times import times_app
     from ui.history_cli_views import register_views
 
     app.command("record")(record)
     app.add_typer(athletes_app, name="athletes")
     app.command("sessions")(sessions)
+    register_edits(app)
     register_views(app)
     app.add_typer(times_app, name="times")
     app.command("export")(export)

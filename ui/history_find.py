@@ -86,7 +86,9 @@ def filmed_sessions(history: H.History, athlete: H.Athlete) -> tuple[H.Session, 
     return tuple(s for s in reversed(found) if H.clips(history, id_of(s)))
 
 
-def sessions_named(history: H.History, athlete: H.Athlete, said: str) -> tuple[H.Session, ...]:
+def sessions_named(
+    history: H.History, athlete: H.Athlete, said: str, *, filmed: bool = True
+) -> tuple[H.Session, ...]:
     """The sessions that the user's words mean, oldest first.
 
     Parameters
@@ -96,6 +98,8 @@ def sessions_named(history: H.History, athlete: H.Athlete, said: str) -> tuple[H
     said : str
         ``first``, ``latest``, a day, a condition, ``DAY/CONDITION``, the start of an id, or several of
         these with commas between.
+    filmed : bool
+        Only sessions with a measured clip.
 
     Raises
     ------
@@ -103,6 +107,8 @@ def sessions_named(history: H.History, athlete: H.Athlete, said: str) -> tuple[H
         If no session of the athlete answers to it.
     """
     all_ = filmed_sessions(history, athlete)
+    if not filmed:
+        all_ = tuple(reversed(H.sessions(history, id_of(athlete))))
     found = _matching(all_, said.strip())
     if not found and "," in said:
         parts = [_matching(all_, part.strip()) for part in said.split(",")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from shared.history_values import Edit, Session
 from technique.comparison import Change, measure_decimals, shown_value
 from ui import look
 
@@ -23,6 +24,33 @@ SOURCE_WORD: Final[dict[str | None, str]] = {
     "judged": "judged",
     None: "",
 }
+
+
+FIELD_WORD: Final[dict[str, str]] = {
+    "name": "name",
+    "stature_m": "body height",
+    "mass_kg": "body mass",
+    "leg_length_m": "leg length",
+    "sex": "sex",
+    "minor": "under 18",
+    "consent": "consent",
+    "date": "day",
+    "speed_mps": "speed",
+    "repeat_group": "repeat of the unchanged condition",
+}
+"""Fields whose word is not their name."""
+
+
+def edit_text(edit: Edit, session: Session | None = None) -> str:
+    """What was changed and when, in one line; times are UTC."""
+    where = ""
+    if session is not None:
+        where = f"session of {session.date}{f', {session.condition}' if session.condition else ''}: "
+    word = FIELD_WORD.get(edit.field, edit.field)
+    moment = edit.moment[:16].replace("T", " ")
+    if edit.before is None and edit.after is None:
+        return f"{moment}  {where}{word} changed"
+    return f"{moment}  {where}{word}: {edit.before or 'empty'} → {edit.after or 'empty'}"
 
 
 def change_sign(verdict: str, difference: float | None) -> str:
