@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from pathlib import Path
 
 from shared.errors import OptionError
 from ui import look
@@ -42,12 +41,11 @@ def page_command(port: int, browser: bool) -> list[str]:
     return [
         sys.executable,
         "-m",
-        "streamlit",
-        "run",
-        str(Path(__file__).parent / "page.py"),
+        "ui.page_server",
+        str(port),
+        *(["--browser"] if browser else []),
         f"--server.address={HOST}",
         f"--server.port={port}",
-        f"--server.headless={'false' if browser else 'true'}",
         "--server.fileWatcherType=none",
         "--server.maxUploadSize=2048",
         "--browser.gatherUsageStats=false",

@@ -9,7 +9,7 @@ from typing import Any, Final
 import streamlit as st
 
 from shared.errors import LanesideError
-from technique.targets import load_profile, profile_names
+from technique.targets import profile_names
 from ui.options import AthletePoint, MarkedDistance, Options
 from ui.screens import place, profiles, store
 from ui.screens.first_look import FIRST_PICTURE, FirstLook, read_first_look
@@ -176,7 +176,7 @@ def _answers(job: store.Job, look: FirstLook) -> dict[str, Any]:
 def profile_title(name: str) -> str:
     """The profile's own title, for people."""
     try:
-        return load_profile(name).title
+        return profiles.known_profile(name).title
     except LanesideError:
         return Path(name).stem
 

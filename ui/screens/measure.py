@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from ui.screens import place
 from ui.screens.ask import ask_screen
-from ui.screens.keep import keep_result
 from ui.screens.result import result_actions, result_screen
 from ui.screens.start import start_screen
 from ui.screens.waiting import ended_screen, looking_screen, waiting_screen
@@ -24,6 +23,8 @@ def measure_screen() -> None:
         waiting_screen(job)
     elif job.state == "done":
         result_screen(job)
+        from ui.screens.keep import keep_result  # it brings the history, which the result needn't wait for
+
         keep_result(job)
         result_actions(job)
     else:

@@ -3,39 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any, Final
 
 import streamlit as st
 
-from ui.screens.athletes import athletes_screen
-from ui.screens.check import check_screen
-from ui.screens.clips import clips_screen
-from ui.screens.compare import compare_screen
-from ui.screens.measure import measure_screen
-from ui.screens.squad import squad_screen
-from ui.screens.targets import targets_screen
-from ui.screens.times import times_screen
-from ui.screens.trend import trend_screen
-
-SCREENS: Final[tuple[tuple[str, str, Callable[[], None]], ...]] = (
-    ("measure", "Measure a clip", measure_screen),
-    ("clips", "My clips", clips_screen),
-    ("targets", "Targets", targets_screen),
-    ("athletes", "Athletes", athletes_screen),
-    ("compare", "Compare", compare_screen),
-    ("trend", "Trend", trend_screen),
-    ("times", "Run times", times_screen),
-    ("return-check", "Return check", check_screen),
-    ("squad", "Squad", squad_screen),
+SCREENS: Final[tuple[tuple[str, str, str], ...]] = (
+    ("measure", "Measure a clip", "measure:measure_screen"),
+    ("clips", "My clips", "clips:clips_screen"),
+    ("targets", "Targets", "targets:targets_screen"),
+    ("athletes", "Athletes", "athletes:athletes_screen"),
+    ("compare", "Compare", "compare:compare_screen"),
+    ("trend", "Trend", "trend:trend_screen"),
+    ("times", "Run times", "times:times_screen"),
+    ("return-check", "Return check", "check:check_screen"),
+    ("squad", "Squad", "squad:squad_screen"),
 )
-"""Address, title and screen of each page, in the order of the bar; the first is the way in."""
+"""Address, title and screen (module and function) of each page, in the order of the bar; the first is the way in.
+
+A screen is imported when it is first shown, so that the first page need not wait for all the others.
+"""
+
+
+def screen(place: str) -> Callable[[], None]:
+    """The screen of that module and function, imported when it is called."""
+    module, _, function = place.partition(":")
+
+    def show() -> None:
+        getattr(import_module(f"ui.screens.{module}"), function)()
+
+    return show
 
 
 def pages() -> list[Any]:
     """The pages for `st.navigation`; made anew for each run, since they belong to one visit."""
     return [
-        st.Page(screen, title=title, url_path=address, default=i == 0)
-        for i, (address, title, screen) in enumerate(SCREENS)
+        st.Page(screen(place), title=title, url_path=address, default=i == 0)
+        for i, (address, title, place) in enumerate(SCREENS)
     ]
 
 

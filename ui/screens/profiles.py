@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -30,6 +31,27 @@ def own_profiles(owner: str) -> tuple[str, ...]:
     """Paths of the list's own profiles, sorted by name."""
     folder = own_folder(owner)
     return tuple(str(p) for p in sorted(folder.glob("*.yaml"))) if folder.is_dir() else ()
+
+
+def known_profile(name_or_path: str) -> Profile:
+    """A built-in or own profile; read again only when its file has changed.
+
+    Raises
+    ------
+    ProfileError
+    """
+    built_in = PROFILE_FOLDER / f"{name_or_path}.yaml"
+    path = built_in if name_or_path in profile_names() else Path(name_or_path)
+    try:
+        changed = path.stat().st_mtime_ns
+    except (OSError, ValueError):
+        changed = 0  # why it can't be read is for load_profile to say
+    return _read(name_or_path, changed)
+
+
+@lru_cache(maxsize=64)
+def _read(name_or_path: str, _changed: int) -> Profile:
+    return load_profile(name_or_path)
 
 
 def file_name(wish: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from html import escape
 from pathlib import Path
@@ -12,7 +13,7 @@ import streamlit as st
 from shared.analysis import Analysis
 from shared.errors import LanesideError
 from technique.cues import why_no_cues
-from technique.targets import load_profile, profile_names
+from technique.targets import profile_names
 from ui import report
 from ui.pictures import Picture
 from ui.screens import numbers, place, store, stored, units
@@ -20,7 +21,7 @@ from ui.screens.ask import profile_title
 from ui.screens.correct import apply_corrections, corrections_of, stale_files
 from ui.screens.downloads import downloads
 from ui.screens.meaning import meaning
-from ui.screens.profiles import own_profiles
+from ui.screens.profiles import known_profile, own_profiles
 from ui.screens.style import jpeg_img, literal, problem, words
 from ui.screens.viewer import viewer
 
@@ -32,6 +33,12 @@ JUMPS: Final = (
     ("#clip", "How good this clip is"),
     ("#files", "Files"),
 )
+
+SEEN: Final = "result_seen"
+TO_DRAW_S: Final = 0.25
+"""Time for the browser to draw the cues; the plots' program then takes it about half a second to start."""
+STILL_PX: Final = 360
+"""Width of a small still: twice what it is shown at, for dense screens."""
 
 
 def result_screen(job: store.Job) -> None:
@@ -48,6 +55,7 @@ def result_screen(job: store.Job) -> None:
     )
     _head(job, analysis)
     _cues(job, analysis, made, folder)
+    _let_it_be_drawn(job)
     _numbers(made, analysis)
     st.header("Frame by frame", anchor="frames")
     viewer(job, analysis, folder)
@@ -65,6 +73,13 @@ def result_screen(job: store.Job) -> None:
     downloads(job, folder)
 
 
+def _let_it_be_drawn(job: store.Job) -> None:
+    """At a first look, let the browser draw the cues before it is busy with the plots' program."""
+    if st.session_state.get(SEEN) != job.key:
+        st.session_state[SEEN] = job.key
+        time.sleep(TO_DRAW_S)
+
+
 def _head(job: store.Job, analysis: Analysis) -> None:
     st.title("What to work on")
     label = f" · {literal(job.label)}" if job.label else ""
@@ -80,7 +95,7 @@ def no_cue_words(job: store.Job, analysis: Analysis) -> str:
     """Why there is no cue, in words."""
     told: dict[str, object] = {"recent_injury": "yes"} if job.options.injury else {}
     try:
-        profile = load_profile(job.options.profile)
+        profile = known_profile(job.options.profile)
     except LanesideError:
         return "There is no cue for this clip."
     why = why_no_cues(analysis.measures, analysis.scores, profile, told)
@@ -97,7 +112,7 @@ def _cues(job: store.Job, analysis: Analysis, made: dict[str, Any], folder: Path
         words(f'<div class="note caution"><strong>Before you change anything</strong><ul>{lines}</ul></div>')
     if made["positions"]:
         stills = "".join(
-            f"<figure>{jpeg_img((folder / p.file).read_bytes(), p.alt)}<figcaption>{escape(p.title)}, "
+            f"<figure>{jpeg_img(stored.small_picture(folder / p.file, STILL_PX), p.alt)}<figcaption>{escape(p.title)}, "
             f"frame {p.frame}</figcaption></figure>"
             for p in made["positions"]
         )

@@ -87,6 +87,23 @@ def pictures_of(analysis: Analysis, folder: Path) -> list[Picture]:
     return found
 
 
+@st.cache_data(max_entries=128, show_spinner=False)
+def _small(path: str, changed: float, width_px: int) -> bytes:
+    with Image.open(path) as picture:
+        if picture.width <= width_px:
+            return Path(path).read_bytes()
+        out = io.BytesIO()
+        picture.draft("RGB", (width_px, picture.height))
+        size = (width_px, round(picture.height * width_px / picture.width))
+        picture.resize(size, Image.Resampling.LANCZOS).save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def small_picture(path: Path, width_px: int) -> bytes:
+    """A kept JPEG no wider than asked for, so that a page of stills stays light; OSError if it is gone."""
+    return _small(str(path), path.stat().st_mtime, width_px)
+
+
 @dataclass(frozen=True)
 class View:
     """A part of the clip's upright picture, and the size it is shown at.

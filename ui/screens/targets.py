@@ -12,7 +12,7 @@ import streamlit as st
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.errors import LanesideError, ProfileError
 from technique.profile_schema import NO_SOURCE, Evidence, Profile, Target, target_unit
-from technique.targets import load_profile, profile_names
+from technique.targets import profile_names
 from ui import report
 from ui.screens import place, profiles
 from ui.screens.ask import profile_title
@@ -51,7 +51,7 @@ def targets_screen() -> None:
         key=CHOSEN,
     )
     try:
-        profile = load_profile(name)
+        profile = profiles.known_profile(name)
     except LanesideError as error:
         faults(error)
         _file(owner, Path(name).stem, profiles.profile_text(name))
