@@ -114,11 +114,11 @@ def measure(
         cache=cache,
         blur_face=blur_face,
     )
-    from ui.job import measure_clip
+    from ui.job import measure_apart
     from ui.terminal import progress_bars, summary
 
     with progress_bars() as progress:
-        result = measure_clip(clip, out, options, progress)
+        result = measure_apart(clip, out, options, progress)
     summary(result)
 
 
@@ -138,6 +138,10 @@ def batch(
     blur_face: BlurFace = None,
     cache: Cache = True,
     workers: Annotated[int, typer.Option("--workers", help="Clips measured at the same time.")] = 1,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", help="Use other machines: address of a Dask scheduler, tcp://HOST:PORT."),
+    ] = None,
 ) -> None:
     """Measure many clips; one table at the end. Start it again after a stop: what is done stays done."""
     options = _options(
@@ -156,7 +160,13 @@ def batch(
     from ui.batch import TABLE_NAME, clips_in, measure_batch, say
 
     rows = measure_batch(
-        clips_in(source), out, options, workers, lambda row, done, total: say(row, done, total, typer.echo)
+        clips_in(source),
+        out,
+        options,
+        workers,
+        lambda row, done, total: say(row, done, total, typer.echo),
+        scheduler,
+        typer.echo,
     )
     typer.echo(f"Table: {out / TABLE_NAME}")
     if any(row.state == "failed" for row in rows):
@@ -171,11 +181,11 @@ def check(
 ) -> None:
     """Say in seconds whether a clip is suited, and for what, before measuring it."""
     options = _options(capture_rate_hz=capture_rate, stature_m=stature)
-    from ui.job import check_clip
+    from ui.job import check_apart
     from ui.terminal import print_findings, progress_bars
 
     with progress_bars() as progress:
-        findings = check_clip(clip, options, progress)
+        findings = check_apart(clip, options, progress)
     print_findings(clip, findings)
 
 
