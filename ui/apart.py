@@ -41,9 +41,9 @@ T = TypeVar("T")
 MEMORY_VARIABLE: Final = "LANESIDE_MEMORY_GB"
 SILENCE_VARIABLE: Final = "LANESIDE_SILENCE_S"
 GIGABYTE: Final = 1 << 30
-MEMORY_GB: Final = 12.0
-"""Address space, which is more than what is used: a measurement of a 4K clip takes 3 GB of it, of which
-1.4 GB are used, one of 8K 8 GB and 4 GB (docs/reliability.md)."""
+MEMORY_GB: Final = 8.0
+"""Address space, which is more than what is used: on two cores a measurement takes 1.8 GB of it at 4K and
+2.3 GB at 8K, of which 0.9 and 1.5 GB are used; more with more cores (docs/reliability.md)."""
 SILENCE_S: Final = 300.0
 """The longest silence of ordinary work is a few seconds; a busy machine may take twenty times as long."""
 POLL_S: Final = 0.2
@@ -151,19 +151,7 @@ def in_child(
     own = limits or usual_limits()
     task = pickle.dumps((function, values, own))
     paths = [p or os.getcwd() for p in sys.path]
-    errors: int | IO[bytes] = subprocess.DEVNULL if log is None else log.open("ab")
-    try:
-        child = subprocess.Popen(
-            [sys.executable, "-P", "-c", _START],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=errors,
-            # Many small matrices: threads inside the linear algebra cost more than they bring.
-            env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
-        )
-    finally:
-        if not isinstance(errors, int):
-            errors.close()
+    child = _started(what, log)
     said: queue.Queue[tuple[Any, ...] | None] = queue.Queue()
     listener = threading.Thread(target=_listen, args=(child.stdout, said), name="laneside-ear", daemon=True)
     listener.start()
@@ -182,6 +170,25 @@ def in_child(
             assert pipe is not None
             with suppress(OSError):  # what was not sent can't be sent any more
                 pipe.close()
+
+
+def _started(what: str, log: Path | None) -> subprocess.Popen[bytes]:
+    try:
+        with Path(os.devnull if log is None else log).open("ab") as errors:
+            return subprocess.Popen(
+                [sys.executable, "-P", "-c", _START],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=errors,
+                # Many small matrices: threads inside the linear algebra cost more than they bring.
+                env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
+            )
+    except OSError as error:
+        raise BrokenOff(
+            what,
+            f"no process can be started for it ({error.strerror or error})",
+            "close other programs, then try again",
+        ) from error
 
 
 def _listen(pipe: IO[bytes], said: queue.Queue[tuple[Any, ...] | None]) -> None:

@@ -25,7 +25,7 @@ def run_demo(out: Path) -> None:
     ClipError
         If the sample clip is missing from this installation.
     """
-    from ui.job import measure_clip
+    from ui.job import measure_apart
     from ui.options import Options
     from ui.terminal import console, progress_bars, summary
 
@@ -35,7 +35,7 @@ def run_demo(out: Path) -> None:
         )
     console().print("An invented runner, rendered by sample_clips/; no real person.")
     with progress_bars() as progress:
-        result = measure_clip(
+        result = measure_apart(
             CLIP, out, Options(profile="fast-run", stature_m=STATURE_M, mass_kg=MASS_KG), progress
         )
     summary(result)
@@ -47,7 +47,7 @@ def _compared(before: Result, out: Path) -> None:
     """The same invented athlete with another technique: what changed, side by side."""
     from ui.history_find import folder_group, remember_clip
     from ui.history_report import write_comparison
-    from ui.job import measure_clip
+    from ui.job import measure_apart
     from ui.options import Options
     from ui.terminal import console, progress_bars
 
@@ -58,7 +58,7 @@ def _compared(before: Result, out: Path) -> None:
     options = Options(profile="fast-run", stature_m=STATURE_M, mass_kg=MASS_KG, video=False)
     remember_clip(before.folder, CLIP)
     with progress_bars() as progress:
-        after = measure_clip(AFTER, out / "after", options, progress)
+        after = measure_apart(AFTER, out / "after", options, progress)
         remember_clip(after.folder, AFTER)
         made = write_comparison(
             folder_group(before.folder, "before"),

@@ -139,10 +139,10 @@ def _finished(source: Path, base: Path, options: Options, progress: Progress) ->
                 str(source), "there is no analysis.json in it", "give a video or a folder made by measure"
             )
         return read_analysis(file), file.parent
-    from ui.job import measure_clip
+    from ui.job import measure_apart
 
     folder = _free_folder(base, source.stem)
-    result = measure_clip(source, folder, options, progress)
+    result = measure_apart(source, folder, options, progress)
     remember_clip(folder, source)
     return result.analysis, folder
 

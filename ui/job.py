@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -25,7 +24,8 @@ from shared.files import output_error
 from shared.progress import Progress, silent
 from shared.track import Track
 from shared.track_file import write_track
-from ui.leftovers import LOCK, PREFIX, held, remove_leftovers
+from ui.apart import Limits, in_child
+from ui.leftovers import PREFIX, WHOLE, held, put_in_place, remove_leftovers, remove_stage
 from ui.options import Options
 
 ANALYSIS_NAME = "analysis.json"
@@ -70,6 +70,9 @@ class Result:
 def staged_folder(out: Path) -> Iterator[Path]:
     """A folder to fill; its content moves to `out` only when the block succeeds.
 
+    Whenever the program is killed, `out` holds the older result or the new one, or gets the new one by
+    `ui.leftovers.put_back` at the next start.
+
     Raises
     ------
     OutputError
@@ -86,21 +89,13 @@ def staged_folder(out: Path) -> Iterator[Path]:
         stage = Path(tempfile.mkdtemp(prefix=PREFIX, dir=out))
         with held(stage):
             yield stage
-            # The analysis document goes last: while it is missing or old, the result is not whole.
-            parts = sorted(
-                (p for p in stage.iterdir() if p.name != LOCK), key=lambda p: p.name == ANALYSIS_NAME
-            )
-            (out / ANALYSIS_NAME).unlink(missing_ok=True)
-            for part in parts:
-                target = out / part.name
-                if target.is_dir() and not target.is_symlink():
-                    shutil.rmtree(target)
-                part.replace(target)
+            put_in_place(stage, out, last=ANALYSIS_NAME)
     except OSError as error:
         raise output_error(out, error) from error
     finally:
-        if stage is not None:
-            shutil.rmtree(stage, ignore_errors=True)
+        if stage is not None and stage.is_dir() and not (stage / WHOLE).exists():
+            with suppress(OSError):
+                remove_stage(stage)
         if made and out.is_dir() and not any(out.iterdir()):
             out.rmdir()
 
@@ -188,7 +183,7 @@ def loaded_meanwhile() -> Iterator[None]:
 def measure_clip(
     clip: Path, out: Path, options: Options, progress: Progress = silent, threads: int | None = None
 ) -> Result:
-    """Measure `clip` and write everything into `out`.
+    """Measure `clip` and write everything into `out`, in this process.
 
     Parameters
     ----------
@@ -209,15 +204,54 @@ def measure_clip(
     LanesideError
         One sentence: what, why, what to do.
     """
+    with staged_folder(out) as stage:
+        analysis = fill_folder(clip, stage, options, threads, progress)
+    return Result(analysis, out)
+
+
+def measure_apart(
+    clip: Path,
+    out: Path,
+    options: Options,
+    progress: Progress = silent,
+    threads: int | None = None,
+    *,
+    limits: Limits | None = None,
+    heed: Callable[[], None] | None = None,
+    log: Path | None = None,
+) -> Result:
+    """As `measure_clip`, with the work in a process of its own (`ui.apart.in_child`).
+
+    The hidden folder is made and moved here, so that nothing half written stays whatever becomes of
+    the child.
+    """
+    with staged_folder(out) as stage:
+        analysis = in_child(
+            fill_folder,
+            clip,
+            stage,
+            options,
+            threads,
+            what=clip.name,
+            progress=progress,
+            limits=limits,
+            heed=heed,
+            log=log,
+        )
+    return Result(analysis, out)
+
+
+def fill_folder(
+    clip: Path, folder: Path, options: Options, threads: int | None = None, progress: Progress = silent
+) -> Analysis:
+    """Measure `clip` and write everything into `folder`, which is there and empty; LanesideError."""
     from technique.targets import load_profile
 
     load_profile(options.profile)  # a wrong profile should not cost the user a pose run
-    with staged_folder(out) as stage:
-        with loaded_meanwhile():
-            track = track_clip(clip, options, progress, threads)
-        analysis = analyse_track(track, options)
-        analysis = write_results(clip, track, analysis, stage, options, progress)
-    return Result(analysis, out)
+    with loaded_meanwhile():
+        track = track_clip(clip, options, progress, threads)
+    analysis = analyse_track(track, options)
+    return write_results(clip, track, analysis, folder, options, progress)
 
 
 def write_results(
@@ -268,3 +302,8 @@ def check_clip(clip: Path, options: Options, progress: Progress = silent) -> lis
     from vision.first_look import check_clip as look
 
     return [Finding(level, text) for level, text in look(clip, options.capture_rate_hz, progress)]
+
+
+def check_apart(clip: Path, options: Options, progress: Progress = silent) -> list[Finding]:
+    """As `check_clip`, in a process of its own."""
+    return in_child(check_clip, clip, options, what=clip.name, progress=progress)
