@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from shared.analysis import Measure, Score
+from shared.analysis import Measure, Observation, Score
 from shared.catalogue import MEASURES
 from shared.errors import ProfileError
+from shared.units import other_unit
 from technique.profile_schema import profile_from_text
 from technique.targets import load_profile, profile_names
 from tests import builders
 from ui import report
-from ui.screens import definitions, meaning, place, profiles, store, units
+from ui.screens import charts, definitions, meaning, place, profiles, store, targets, units
 
 
 @pytest.fixture(autouse=True)
@@ -104,9 +105,9 @@ def test_every_measure_has_a_drawing_and_words(key: str) -> None:
     svg = definitions.drawing(key)
     assert svg.startswith("<svg ")
     assert "nan" not in svg
-    kind = MEASURES[key]
-    assert meaning.definition_words(kind)
-    assert meaning.MOVES[kind.area]
+    words = meaning.definition_words(MEASURES[key])
+    assert words
+    assert "the same" not in words.lower(), "a relative form says what it is relative of"
 
 
 def test_the_stick_figure_has_the_angles_it_is_drawn_with() -> None:
@@ -151,21 +152,6 @@ def test_meaning_tells_value_target_and_what_is_missing() -> None:
     assert "the far arm is hidden" in meaning.meaning_html(builders.analysis(), "elbow_angle_mean")
 
 
-@pytest.mark.parametrize(
-    ("key", "metric", "said"),
-    [
-        # Exact definitions: 1 in = 25.4 mm, 1 ft = 304.8 mm, 1 mile = 1609.344 m.
-        ("step_length", 1.524, "5.0"),
-        ("speed", 4.4704, "10.0"),
-        ("vertical_oscillation", 0.0762, "3.0"),
-        ("td_distance", -0.254, "−10.0"),
-        ("td_distance_com", -0.0001, "0.0"),
-    ],
-)
-def test_other_units_by_their_exact_definitions(key: str, metric: float, said: str) -> None:
-    assert units.number(metric, key) == said
-
-
 def test_the_table_changes_value_interval_and_target_together() -> None:
     analysis = builders.analysis()
     m = Measure("step_length", "right", 1.524, "m", 1.2192, 1.8288, 4, "measured", None, 4)
@@ -176,6 +162,91 @@ def test_the_table_changes_value_interval_and_target_together() -> None:
     assert (row.value, row.interval, row.target) == ("5.0 ft", "4.0 to 6.0", "at least 3.0 ft")
     other = next(r for b in blocks for r in b.rows if r.key == "contact_time")
     assert other.value == "0.200 s"
+
+
+LENGTHS = sorted(k for k, kind in MEASURES.items() if kind.unit in ("m", "m/s"))
+
+
+def _long_step() -> Any:
+    """An analysis with a step length of 5 ft (1.524 m) that has a target, its errors and its steps."""
+    analysis = builders.analysis()
+    m = Measure("step_length", "right", 1.524, "m", 1.2192, 1.8288, 4, "measured", None, 4, {"scale": 0.3048})
+    s = Score("step_length", "right", (0.9144, None), "inside", "x", "rhythm", 0.0)
+    o = Observation("step_length", "right", 0, 1.524, "m", 1.2192, 1.8288, 0.03, 4)
+    return replace(
+        analysis,
+        measures=(*analysis.measures, m),
+        scores=(*analysis.scores, s),
+        observations=(*analysis.observations, o),
+    )
+
+
+def test_a_definition_changes_its_unit_value_error_and_target() -> None:
+    shown = meaning.meaning_html(_long_step(), "step_length", feet=True)
+    for said in (
+        "in feet.",
+        "5.0 ft",
+        "4.0 to 6.0",
+        "scale ± 1.00 ft",
+        "at least 3.0 ft",
+        "5.6, 7.8 and 10.1 mph",
+    ):
+        assert said in shown
+    assert " m," not in shown
+    assert "1.52 m" in meaning.meaning_html(_long_step(), "step_length")
+
+
+def test_a_plot_changes_its_axis_points_bars_and_target() -> None:
+    figure = charts.step_by_step(_long_step(), "step_length", feet=True)
+    assert figure.layout.yaxis.title.text == "feet"
+    (points,) = figure.data
+    assert points.y == pytest.approx([5.0])
+    assert points.error_y.array == pytest.approx([1.0])
+    assert points.error_y.arrayminus == pytest.approx([1.0])
+    assert figure.layout.shapes[0].y0 == pytest.approx(3.0)
+    same = charts.step_by_step(_long_step(), "contact_time", feet=True)
+    assert same.layout.yaxis.title.text == "s"
+    assert list(same.data[0].y) == [0.2]
+
+
+@pytest.mark.parametrize("key", LENGTHS)
+def test_a_cue_changes_its_numbers_and_keeps_its_advice(key: str) -> None:
+    """The cue is written by the program's own rules, as it is stored with a result."""
+    from technique import cues
+
+    side: Any = "both" if MEASURES[key].sided == "both" else "right"
+    m = Measure(key, side, 1.524, MEASURES[key].unit, 1.27, 1.778, 4, "measured", None, 4)
+    score = Score(key, side, (None, 0.508), "outside", "A source at 3 m/s", "legs", 4.0)
+    text = cues.CueText("Do it", "Why, at 3 m/s", "weak", "Try 20 m of it", "Not more", None)
+    finding = cues._Finding(score, m, "too_high", 4.0, text)
+    cue = cues._cue(finding, [finding], [m], load_profile("easy-run"), 1)
+    analysis = replace(builders.analysis(), measures=(m,), scores=(score,), cues=(cue,))
+    changed = units.converted_cue(asdict(cue), analysis)
+    other = other_unit(key)
+    assert other is not None
+    unit = MEASURES[key].unit
+    metres = "metres" if unit == "m" else unit
+    assert metres in cue.seen
+    assert f" {metres}" not in changed["seen"].replace("metres per", "")
+    half = 0.254 * other.factor
+    assert f"{1.524 * other.factor:.1f} ± {half:.1f} {other.words}" in changed["seen"]
+    assert f"the target is at most {0.508 * other.factor:.1f}." in changed["seen"].replace(", best", ".")
+    assert {k: v for k, v in changed.items() if k != "seen"} == {
+        k: v for k, v in asdict(cue).items() if k != "seen"
+    }
+
+
+def test_a_cue_in_degrees_stays_as_it_is() -> None:
+    (cue,) = builders.analysis().cues
+    assert units.converted_cue(asdict(cue), builders.analysis()) == asdict(cue)
+
+
+def test_targets_are_shown_in_the_other_units_and_kept_as_they_are() -> None:
+    profile = load_profile("easy-run")
+    shown = targets.table_html(profile, feet=True)
+    assert "at most 5.1 in" in shown, "0.13 m of vertical oscillation, 0.13 / 0.0254"
+    assert "at most 0.130 m" in targets.table_html(profile)
+    assert profile.target("vertical_oscillation").high == 0.13
 
 
 def _targets_page(owner: str) -> Any:

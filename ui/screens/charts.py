@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shared.analysis import Analysis, Curve
 from shared.catalogue import MEASURES
 from shared.landmarks import Side, opposite
+from shared.units import other_unit
 from ui import look, plots
 
 CONFIG: Final[dict[str, Any]] = {"displaylogo": False, "displayModeBar": False, "scrollZoom": False}
@@ -226,15 +227,30 @@ def _target_bands(figure: go.Figure, analysis: Analysis, angle: str) -> None:
         )
 
 
-def step_by_step(analysis: Analysis, key: str) -> go.Figure:
-    """One measure, one point with its interval per step or stride, over its target."""
+def _scaled(value: float | None, scale: float) -> float | None:
+    return None if value is None else scale * value
+
+
+def step_by_step(analysis: Analysis, key: str, feet: bool = False) -> go.Figure:
+    """One measure, one point with its interval per step or stride, over its target.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    key : str
+    feet : bool
+        Lengths in feet or inches, speeds in miles per hour.
+    """
     kind = MEASURES[key]
-    unit = "degrees" if kind.unit == "deg" else kind.unit
+    other = other_unit(key) if feet else None
+    scale = other.factor if other else 1.0
+    unit = other.words if other else "degrees" if kind.unit == "deg" else kind.unit
     figure = _base(f"{kind.name[:1].upper()}{kind.name[1:]}, step by step", "seconds", unit)
     target = next((s.target for s in analysis.scores if s.key == key), None)
     if target is not None:
+        target = (_scaled(target[0], scale), _scaled(target[1], scale))
         # An open end runs beyond everything that is drawn.
-        ends = [v for o in analysis.observations if o.key == key for v in (o.low, o.high)]
+        ends = [v for o in analysis.observations if o.key == key for v in (scale * o.low, scale * o.high)]
         ends += [v for v in target if v is not None]
         room = 0.08 * (max(ends) - min(ends)) or 1.0
         low = target[0] if target[0] is not None else min(ends) - room
@@ -260,14 +276,14 @@ def step_by_step(analysis: Analysis, key: str) -> go.Figure:
             figure.add_trace(
                 go.Scatter(
                     x=[o.time_s for o in found],
-                    y=[o.value for o in found],
+                    y=[scale * o.value for o in found],
                     error_y={
                         "type": "data",
                         "symmetric": False,
                         "thickness": 1.4,
                         "width": 4,
-                        "array": [o.high - o.value for o in found],
-                        "arrayminus": [o.value - o.low for o in found],
+                        "array": [scale * (o.high - o.value) for o in found],
+                        "arrayminus": [scale * (o.value - o.low) for o in found],
                     },
                     customdata=[o.frame for o in found],
                     mode="markers",

@@ -9,9 +9,11 @@ import streamlit as st
 
 from shared.analysis import Analysis, Measure
 from shared.catalogue import MEASURES, MeasureKind
+from shared.units import other_unit
 from technique.profile_schema import NO_SOURCE
+from technique.what_moves import what_moves
 from ui import report
-from ui.screens import definitions, store
+from ui.screens import definitions, store, units
 from ui.screens.style import svg_img, words
 
 NEED_WORD: Final[dict[str, str]] = {
@@ -21,38 +23,48 @@ NEED_WORD: Final[dict[str, str]] = {
     "mass": "Needs the body mass.",
     "scale and mass": "Needs a scale and the body mass.",
 }
-MOVES: Final[dict[str, str]] = {
-    "rhythm": "Speed first of all: compare only at the same speed. Then step frequency, tiredness, slope, wind, "
-    "shoes and ground.",
-    "trunk": "Speed and slope (the trunk leans more when accelerating or running uphill), tiredness, and a "
-    "camera that is not level.",
-    "legs": "Speed: nearly every leg angle grows with it. Then step frequency, tiredness and slope.",
-    "foot strike": "Step frequency (a higher one lands the foot nearer), speed, shoes and slope.",
-    "arms": "Speed, tiredness, and something carried in the hand. Wide swing to the side is not seen from here.",
-    "forces": "Everything that moves contact and flight time. These are estimates from a simple model, not "
-    "measured forces.",
-}
-"""What usually changes a number, by body area (common practice, no source)."""
+NOBODY: Final = "a rule of coaching; nobody has published it"
+NOT_FOUND: Final = "There is no published value that we could read."
 
 
-def definition_words(kind: MeasureKind) -> str:
-    """Name, plain words, unit and needs."""
-    unit = "degrees" if kind.unit == "deg" else "a class" if kind.unit == "class" else kind.unit
+def definition_words(kind: MeasureKind, feet: bool = False) -> str:
+    """Plain words, unit and needs."""
+    plain = kind.plain
+    if plain.startswith("the same as"):  # a relative form: say what it is relative of
+        absolute = MEASURES[kind.key.rpartition("_")[0]].plain
+        plain = f"{absolute}, {plain.removeprefix('the same ')}"
+    unit = "a class" if kind.unit == "class" else units.unit_words(kind.key, feet)
     estimate = " An estimate from a model." if kind.estimate else ""
-    return f"{kind.plain[:1].upper()}{kind.plain[1:]}; in {unit}. {NEED_WORD[kind.needs]}{estimate}"
+    return f"{plain[:1].upper()}{plain[1:]}; in {unit}. {NEED_WORD[kind.needs]}{estimate}"
 
 
-def error_words(measure: Measure) -> list[tuple[str, str]]:
+def error_words(measure: Measure, feet: bool = False) -> list[tuple[str, str]]:
     """How the 95 % interval of a measure came about: part and half-width, largest first."""
     kind = MEASURES[measure.key]
-    unit = report.unit_text(kind.unit)
-    digits = kind.decimals + 1
+    other = other_unit(measure.key) if feet else None
+    unit = units.unit_text(measure.key, kind.unit, feet)
+    digits = (other.decimals if other else kind.decimals) + 1
+    factor = other.factor if other else 1.0
     parts = sorted(measure.error_parts.items(), key=lambda item: -abs(item[1]))
-    return [(name.replace("_", " "), f"± {half:.{digits}f}{unit}") for name, half in parts]
+    return [(name.replace("_", " "), f"± {factor * half:.{digits}f}{unit}") for name, half in parts]
 
 
-def meaning_html(analysis: Analysis, key: str) -> str:
-    """Everything about one measure, for this clip."""
+def _told(text: str, source: str) -> str:
+    """A sentence with where it is from beside it."""
+    return f"<p>{escape(text)}<br><span class='quiet small'>{escape(source)}</span></p>"
+
+
+def meaning_html(analysis: Analysis, key: str, feet: bool = False) -> str:
+    """Everything about one measure, for this clip.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    key : str
+        A measure of the catalogue.
+    feet : bool
+        Lengths in feet or inches, speeds in miles per hour.
+    """
     kind = MEASURES[key]
     scored = [s for s in analysis.scores if s.key == key]
     sides = []
@@ -66,28 +78,31 @@ def meaning_html(analysis: Analysis, key: str) -> str:
         value = (
             m.label
             if m.label and kind.unit == "class"
-            else f"{report.shown(m.value, key)}{report.unit_text(m.unit)}"
+            else f"{units.shown(m.value, key, feet)}{units.unit_text(key, m.unit, feet)}"
         )
-        parts = ", ".join(f"{escape(name)} {escape(half)}" for name, half in error_words(m))
+        parts = ", ".join(f"{escape(name)} {escape(half)}" for name, half in error_words(m, feet))
         sides.append(
             f"<dt>{escape(side)}</dt><dd><strong>{escape(value)}</strong>, 95 % interval "
-            f"{escape(report.shown(m.low, key))} to {escape(report.shown(m.high, key))}, from {m.n} "
+            f"{escape(units.shown(m.low, key, feet))} to {escape(units.shown(m.high, key, feet))}, from {m.n} "
             f"{'step' if m.n == 1 else 'steps or strides'}"
             + (f"<br><span class='quiet'>The interval is made of: {parts}</span>" if parts else "")
             + "</dd>"
         )
     norm = "<p>This profile has no target for it.</p>"
     if scored:
-        target = report.target_text(*scored[0].target, key, kind.unit)
+        target = units.target_text(*scored[0].target, key, kind.unit, feet)
         source = scored[0].source
-        said = "a rule of coaching; nobody has published it" if source == NO_SOURCE else source
-        norm = f"<p><strong>{escape(target)}</strong><br><span class='quiet'>{escape(said)}</span></p>"
+        norm = _told(target, NOBODY if source == NO_SOURCE else source)
+    known = what_moves(key)
+    found = f"<p>{NOT_FOUND}</p>"
+    if known.usual and known.usual_source:
+        found = _told(units.sentence(known.usual, feet), known.usual_source)
     picture = svg_img(definitions.drawing(key), f"Drawing: {kind.name}, {kind.plain}")
     return (
-        f'<div class="meaning"><div>{picture}</div><div><p>{escape(definition_words(kind))}</p>'
-        f"<h4>Held against</h4>{norm}<h4>How well this clip measures it</h4>"
-        f'<dl class="facts">{"".join(sides)}</dl><h4>What usually changes it</h4><p>{escape(MOVES[kind.area])} '
-        f"<span class='quiet'>(common practice, no source)</span></p></div></div>"
+        f'<div class="meaning"><div>{picture}</div><div><p>{escape(definition_words(kind, feet))}</p>'
+        f"<h4>Held against</h4>{norm}<h4>Found in other runners</h4>{found}"
+        f'<h4>How well this clip measures it</h4><dl class="facts">{"".join(sides)}</dl>'
+        f"<h4>What usually changes it</h4>{_told(units.sentence(known.moves, feet), known.source)}</div></div>"
     )
 
 
@@ -99,4 +114,4 @@ def meaning(job: store.Job, analysis: Analysis) -> None:
     if not keys:
         return
     key = st.selectbox("Measure", keys, format_func=lambda k: MEASURES[k].name, key=f"meaning_{job.key}")
-    words(meaning_html(analysis, key))
+    words(meaning_html(analysis, key, units.imperial()))

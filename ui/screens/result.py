@@ -104,9 +104,10 @@ def no_cue_words(job: store.Job, analysis: Analysis) -> str:
 
 def _cues(job: store.Job, analysis: Analysis, made: dict[str, Any], folder: Path) -> None:
     if not made["cues"]:
-        words(f'<p class="lead">{escape(no_cue_words(job, analysis))}</p>')
+        why = units.sentence(no_cue_words(job, analysis), units.imperial())
+        words(f'<p class="lead">{escape(why)}</p>')
     for cue in made["cues"]:
-        words(cue_html(cue, folder))
+        words(cue_html(units.converted_cue(cue, analysis) if units.imperial() else cue, folder))
     if made["cautions"]:
         lines = "".join(f"<li>{escape(line)}</li>" for line in made["cautions"])
         words(f'<div class="note caution"><strong>Before you change anything</strong><ul>{lines}</ul></div>')
@@ -151,9 +152,8 @@ def cue_html(cue: dict[str, Any], folder: Path) -> str:
 def _numbers(made: dict[str, Any], analysis: Analysis) -> None:
     st.header("Numbers, by body area", anchor="numbers")
     words(numbers.legend_html())
-    units.choose()
-    imperial = units.chosen() == units.IMPERIAL
-    for block in units.converted(made["areas"], analysis) if imperial else made["areas"]:
+    units.choose("result")
+    for block in units.converted(made["areas"], analysis) if units.imperial() else made["areas"]:
         title = block.title + (f": {block.counts}" if block.counts else ": no target here")
         with st.expander(title, expanded=any(r.verdict == "outside" for r in block.rows)):
             words(numbers.block_html(block))

@@ -11,10 +11,10 @@ import streamlit as st
 
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.errors import LanesideError, ProfileError
+from shared.units import other_unit
 from technique.profile_schema import NO_SOURCE, Evidence, Profile, Target, target_unit
 from technique.targets import profile_names
-from ui import report
-from ui.screens import place, profiles
+from ui.screens import place, profiles, units
 from ui.screens.ask import profile_title
 from ui.screens.style import problem, words
 
@@ -56,7 +56,9 @@ def targets_screen() -> None:
         faults(error)
         _file(owner, Path(name).stem, profiles.profile_text(name))
         return
-    words(f"<p>{escape(profile.description)}</p>" + table_html(profile))
+    units.choose("targets")
+    feet = units.imperial()
+    words(f"<p>{escape(units.sentence(profile.description, feet))}</p>" + table_html(profile, feet))
     if name in own:
         _edit(owner, profile)
         _file(owner, Path(name).stem, profiles.profile_text(name))
@@ -73,11 +75,11 @@ def targets_screen() -> None:
     _bring_in(owner)
 
 
-def table_html(profile: Profile) -> str:
+def table_html(profile: Profile, feet: bool = False) -> str:
     """The targets of a profile as a table."""
     rows = "".join(
         f"<tr><td><strong>{escape(measure_title(t.measure))}</strong><br><span class='small quiet'>"
-        f"{escape(SIDE_WORD[t.side])}</span></td><td class='num'>{escape(range_words(t))}</td>"
+        f"{escape(SIDE_WORD[t.side])}</span></td><td class='num'>{escape(range_words(t, feet))}</td>"
         f"<td class='small'>{escape(IMPORTANCE[t.importance])}</td>"
         f"<td class='small'>{escape(t.source)}<br><span class='quiet'>evidence: {escape(t.evidence)}"
         f"{escape('; ' + t.note) if t.note else ''}</span></td></tr>"
@@ -95,9 +97,9 @@ def measure_title(key: str) -> str:
     return f"left − right: {base}" if key.startswith(SYMMETRY_PREFIX) else base
 
 
-def range_words(target: Target) -> str:
+def range_words(target: Target, feet: bool = False) -> str:
     """A target's range with its unit."""
-    return report.target_text(target.low, target.high, target.measure, target.unit)
+    return units.target_text(target.low, target.high, target.measure, target.unit, feet)
 
 
 def faults(error: LanesideError) -> None:
@@ -146,6 +148,8 @@ def _edit(owner: str, profile: Profile) -> None:
     old = profile.target(key)
     unit = target_unit(key) or ""
     sides = ["both"] if key.startswith(SYMMETRY_PREFIX) or MEASURES[key].sided == "both" else ["each", "near"]
+    if old is not None and units.imperial() and other_unit(key) is not None:
+        st.caption(f"Targets are kept in metric units. This one now: {range_words(old, True)}.")
     with st.form(f"form_{profile.name}_{key}", border=True):
         a, b = st.columns(2)
         at = f"{profile.name}_{key}_{profile.version}"

@@ -1,55 +1,75 @@
-"""Lengths and speeds in feet, inches and miles per hour, on the screen only."""
+"""Lengths and speeds in feet, inches and miles per hour, on the screen only.
+
+What is turned into what stands in `shared.units`; here it is put into the screens' own words.
+"""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import streamlit as st
 
-from shared.analysis import Analysis
+from shared.analysis import Analysis, Measure
+from shared.catalogue import MEASURES
+from shared.units import in_other_units, other_number, other_unit
+from technique.cues import UNIT_WORDS, number_text
 from ui import report
 from ui.report import AreaBlock, Row
 
 KEY: Final = "units"
 METRIC, IMPERIAL = "metric", "feet and inches"
-IN: Final = 1 / 0.0254
-"""Inches in a metre, exact by definition (international yard and pound agreement of 1959)."""
-FT: Final = 1 / 0.3048
-MPH: Final = 3600 / 1609.344
-CHANGED: Final[dict[str, tuple[str, float, int]]] = {
-    "step_length": ("ft", FT, 1),
-    "speed": ("mph", MPH, 1),
-    "vertical_oscillation": ("in", IN, 1),
-    "td_distance": ("in", IN, 1),
-    "td_distance_com": ("in", IN, 1),
-    "hand_past_hip_back": ("in", IN, 1),
-}
-"""Measure: unit, factor from the metric one, digits."""
+_TARGET: Final = re.compile(r"(the target is at (?:least|most) )(-?\d+(?:\.\d+)?)")
+"""The end of a target as a cue writes it, in the unit of the number before it."""
 
 
-def chosen() -> str:
-    """The units of this visit."""
-    return str(st.session_state.get(KEY, METRIC))
+def imperial() -> bool:
+    """Whether this visit asked for feet and inches."""
+    return str(st.session_state.get(KEY, METRIC)) == IMPERIAL
 
 
-def choose() -> None:
-    """Let the user choose."""
+def choose(place: str) -> None:
+    """Let the user choose; `place` tells several choices on several pages apart."""
+    control = f"{KEY}_{place}"
     st.segmented_control(
         "Units",
         [METRIC, IMPERIAL],
-        default=chosen(),
-        key=f"{KEY}_control",
-        on_change=lambda: st.session_state.update({KEY: st.session_state.get(f"{KEY}_control") or METRIC}),
-        help="On this screen only; files, pictures and targets stay metric.",
+        default=IMPERIAL if imperial() else METRIC,
+        key=control,
+        on_change=lambda: st.session_state.update({KEY: st.session_state.get(control) or METRIC}),
+        help="In results and targets on the screen. Files, pictures and the history stay metric.",
     )
 
 
-def number(value: float, key: str) -> str:
-    """A value of a changed measure in its other unit, with a true minus sign."""
-    _, factor, digits = CHANGED[key]
-    text = f"{value * factor:.{digits}f}"
-    return (text.lstrip("-") if float(text) == 0 else text).replace("-", "\N{MINUS SIGN}")
+def shown(value: float, key: str, feet: bool) -> str:
+    """A value without its unit, with the digits worth showing."""
+    other = other_unit(key) if feet else None
+    return other_number(value, other) if other else report.shown(value, key)
+
+
+def unit_text(key: str, unit: str, feet: bool) -> str:
+    """The unit as it is written after a number."""
+    other = other_unit(key) if feet else None
+    return f" {other.unit}" if other else report.unit_text(unit)
+
+
+def unit_words(key: str, feet: bool) -> str:
+    """The unit of a measure by itself: for an axis, or in a definition."""
+    unit = MEASURES[key].unit
+    other = other_unit(key) if feet else None
+    return other.words if other else UNIT_WORDS.get(unit, unit)
+
+
+def target_text(low: float | None, high: float | None, key: str, unit: str, feet: bool) -> str:
+    """A target range in words; open ends are said."""
+    if not feet or other_unit(key) is None:
+        return report.target_text(low, high, key, unit)
+    ends = [None if v is None else shown(v, key, feet) for v in (low, high)]
+    u = unit_text(key, unit, feet)
+    if None not in ends:
+        return f"{ends[0]} to {ends[1]}{u}"
+    return f"at least {ends[0]}{u}" if ends[0] is not None else f"at most {ends[1]}{u}"
 
 
 def converted(blocks: tuple[AreaBlock, ...], analysis: Analysis) -> tuple[AreaBlock, ...]:
@@ -58,9 +78,8 @@ def converted(blocks: tuple[AreaBlock, ...], analysis: Analysis) -> tuple[AreaBl
 
 
 def _converted(row: Row, analysis: Analysis) -> Row:
-    if row.key not in CHANGED:
+    if other_unit(row.key) is None:
         return row
-    unit = CHANGED[row.key][0]
     measure = next(
         (
             m
@@ -72,20 +91,43 @@ def _converted(row: Row, analysis: Analysis) -> Row:
     if measure is None or measure.value is None or measure.low is None or measure.high is None:
         return row
     score = next((s for s in analysis.scores if s.key == row.key and s.side == measure.side), None)
-    target = ""
-    if score is not None:
-        low, high = score.target
-        ends = [None if v is None else number(v, row.key) for v in (low, high)]
-        target = (
-            f"{ends[0]} to {ends[1]} {unit}"
-            if None not in ends
-            else f"at least {ends[0]} {unit}"
-            if ends[0] is not None
-            else f"at most {ends[1]} {unit}"
-        )
     return replace(
         row,
-        value=f"{number(measure.value, row.key)} {unit}",
-        interval=f"{number(measure.low, row.key)} to {number(measure.high, row.key)}",
-        target=target,
+        value=shown(measure.value, row.key, True) + unit_text(row.key, measure.unit, True),
+        interval=f"{shown(measure.low, row.key, True)} to {shown(measure.high, row.key, True)}",
+        target=target_text(*score.target, row.key, measure.unit, True) if score else "",
     )
+
+
+def converted_cue(cue: dict[str, Any], analysis: Analysis) -> dict[str, Any]:
+    """A cue with the numbers it was seen by in the other units; its advice and sources stay as written.
+
+    The cue's own words are kept as they were stored: the numbers of the measures are looked for in
+    them and put in from the measures themselves, so that cue and table round the same value.
+    """
+    seen = str(cue["seen"])
+    for m in analysis.measures:
+        metric, other = _number(m, False), _number(m, True)
+        if metric and other and metric in seen:
+            seen = seen.replace(metric, other)
+    other = other_unit(cue["key"])
+    if other is not None:
+        seen = _TARGET.sub(lambda found: found[1] + other_number(float(found[2]), other), seen)
+    return cue | {"seen": seen}
+
+
+def _number(m: Measure, feet: bool) -> str | None:
+    """A measure as the cues write it: ``0.34 ± 0.02 metres``; None where both systems agree."""
+    other = other_unit(m.key)
+    if other is None or m.value is None:
+        return None
+    low, high = (m.value if end is None else end for end in (m.low, m.high))
+    half = max(m.value - low, high - m.value)
+    if not feet:
+        return number_text(m.value, half, m.unit, MEASURES[m.key].decimals)
+    return f"{other_number(m.value, other)} ± {other_number(half, other)} {other.words}"
+
+
+def sentence(text: str, feet: bool) -> str:
+    """A sentence, its lengths and speeds in the chosen units."""
+    return in_other_units(text) if feet else text

@@ -16,7 +16,7 @@ from shared.errors import LanesideError
 from shared.landmarks import Side, opposite
 from shared.track import Track
 from ui import plots
-from ui.screens import charts, correct, store, stored
+from ui.screens import charts, correct, store, stored, units
 from ui.screens.style import jpeg_img, problem, words
 
 SIDES: Final[tuple[Side, Side]] = ("left", "right")
@@ -192,7 +192,8 @@ def _clicked(job: store.Job, analysis: Analysis, key: str) -> None:
         scored = [s.key for s in analysis.scores]
         keys.sort(key=lambda k: scored.index(k) if k in scored else len(scored))
         measure = st.selectbox("Measure", keys, format_func=lambda k: MEASURES[k].name, key=f"{key}_measure")
-        _plot(charts.step_by_step(analysis, measure), analysis, key, f"{kind}_{measure}")
+        figure = charts.step_by_step(analysis, measure, units.imperial())
+        _plot(figure, analysis, key, f"{kind}_{measure}")
         return
     angles = [a for a in CURVES if _has_angle(analysis, a)]
     if not angles:

@@ -1,0 +1,99 @@
+"""Feet, inches and miles per hour beside the metric units that everything is measured and kept in.
+
+Values are stored in metric units only; this is the one place where they are turned into others, to
+be shown. Degrees, seconds, shares, steps per minute and the units of the force estimates stay.
+
+References
+----------
+International yard and pound agreement of 1959: 1 yard = 0.9144 m exactly, so 1 in = 0.0254 m,
+1 ft = 0.3048 m, 1 mile = 1609.344 m.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from shared.catalogue import MEASURES
+
+M_PER_INCH: Final = 0.0254
+M_PER_FOOT: Final = 0.3048
+MPS_PER_MPH: Final = 1609.344 / 3600
+
+
+@dataclass(frozen=True)
+class OtherUnit:
+    """How a metric value is shown in the other system.
+
+    Attributes
+    ----------
+    unit, words : str
+        Sign after a number, and the unit in words.
+    factor : float
+        Other units in one metric unit.
+    decimals : int
+        Digits after the point worth showing.
+    """
+
+    unit: str
+    words: str
+    factor: float
+    decimals: int
+
+
+INCHES: Final = OtherUnit("in", "inches", 1 / M_PER_INCH, 1)
+FEET: Final = OtherUnit("ft", "feet", 1 / M_PER_FOOT, 1)
+MPH: Final = OtherUnit("mph", "miles per hour", 1 / MPS_PER_MPH, 1)
+IN_FEET: Final = frozenset({"step_length"})
+"""Measures in metres that are long enough for feet."""
+
+
+def other_unit(key: str) -> OtherUnit | None:
+    """The other unit of a measure; None where it is the same in both systems.
+
+    Parameters
+    ----------
+    key : str
+        Measure of the catalogue; anything else (``symmetry_`` and kin) has no other unit.
+    """
+    kind = MEASURES.get(key)
+    if kind is None or kind.unit not in ("m", "m/s"):
+        return None
+    return MPH if kind.unit == "m/s" else FEET if key in IN_FEET else INCHES
+
+
+def with_minus(text: str) -> str:
+    """A written number with a true minus sign, never ``-0``."""
+    return (text.lstrip("-") if float(text) == 0 else text).replace("-", "\N{MINUS SIGN}")
+
+
+def other_number(value: float, other: OtherUnit) -> str:
+    """A metric value, written in the other unit without its sign of unit."""
+    return with_minus(f"{value * other.factor:.{other.decimals}f}")
+
+
+_NUMBER: Final = r"\d+(?:\.\d+)?"
+_QUANTITY: Final = re.compile(
+    rf"({_NUMBER}(?:(?:, | and | to | or | ± ){_NUMBER})*) (m/s|metres|m|cm)(?![\w/^²])"
+)
+_BY_SIGN: Final[dict[str, OtherUnit]] = {
+    "m/s": MPH,
+    "metres": OtherUnit("feet", "feet", 1 / M_PER_FOOT, 1),
+    "m": FEET,
+    "cm": OtherUnit("in", "inches", 0.01 / M_PER_INCH, 1),
+}
+
+
+def in_other_units(text: str) -> str:
+    """A sentence with its lengths and speeds in the other units.
+
+    A quantity is one number, or several joined by commas, *and*, *to*, *or* and ±, before its unit.
+    """
+
+    def turned(found: re.Match[str]) -> str:
+        other = _BY_SIGN[found[2]]
+        numbers = re.sub(_NUMBER, lambda n: other_number(float(n[0]), other), found[1])
+        return f"{numbers} {other.unit}"
+
+    return _QUANTITY.sub(turned, text)
