@@ -22,6 +22,11 @@ def doubled(number: int, progress: Progress = silent) -> int:
     return 2 * number
 
 
+def number(progress: Progress = silent) -> int:
+    """Number of this process."""
+    return os.getpid()
+
+
 def raises(kind: str, progress: Progress = silent) -> None:
     """Fail in a way that is known by name."""
     if kind == "clip":
@@ -71,7 +76,7 @@ def address_space(progress: Progress = silent) -> tuple[int, int]:
 
 def watched(progress: Progress = silent) -> None:
     """Look after the peak ourselves, with a limit that is passed already."""
-    from ui.apart import watch_memory
+    from ui.apart_child import watch_memory
 
     watch_memory(1, lambda: progress("too much", 1, 1))
     threading.Event().wait()

@@ -22,6 +22,7 @@ from ui.apart import (
     Limits,
     TooMuchMemory,
     in_child,
+    kept_child,
     usual_limits,
 )
 
@@ -146,6 +147,37 @@ def test_what_heed_raises_ends_the_child() -> None:
 
     with pytest.raises(KeyboardInterrupt):
         in_child(work.says_nothing, what="run.mp4", heed=heed)
+
+
+@posix
+def test_a_kept_child_serves_one_task_after_the_other_and_is_replaced_when_it_breaks(tmp_path: Path) -> None:
+    with kept_child(Limits(silence_s=60)) as run:
+        first = run(work.number, what="x")
+        assert run(work.number, what="x") == first
+        with pytest.raises(DamagedClip):
+            run(work.raises, "clip", what="x")
+        assert run(work.number, what="x") == first, "an expected failure is no reason to start anew"
+        seen = {first}
+        for harm in (work.aborts, work.reads_nowhere):
+            with pytest.raises(BrokenOff):
+                run(harm, what="x")
+            seen.add(run(work.number, what="x"))
+        with pytest.raises(Fault):
+            run(work.raises, "fault", what="x")
+        assert run(work.doubled, 4, what="x") == 8
+    assert len(seen) == 3
+    for number in seen:
+        _gone(number)
+
+
+def test_work_that_was_stopped_midway_does_not_answer_the_next_task(tmp_path: Path) -> None:
+    def stop(stage: str, done: int, total: int | None) -> None:
+        raise Cancelled("the clip", "you stopped it", "start it again")
+
+    with kept_child() as run:
+        with pytest.raises(Cancelled):
+            run(work.doubled, 1, what="x", progress=stop)
+        assert run(work.doubled, 4, what="x") == 8
 
 
 def _gone(number: int) -> None:

@@ -16,25 +16,19 @@ import os
 import pickle
 import queue
 import signal
-import struct
 import subprocess
 import sys
 import threading
 import time
-import traceback
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, Final, TypeVar
+from typing import IO, Any, Final, Protocol, TypeVar
 
 from shared.errors import LanesideError, OptionError
 from shared.progress import Progress, silent
-
-try:
-    import resource
-except ImportError:  # Windows
-    resource = None  # type: ignore[assignment]
+from ui.apart_child import LENGTH
 
 T = TypeVar("T")
 
@@ -47,11 +41,9 @@ MEMORY_GB: Final = 8.0
 SILENCE_S: Final = 300.0
 """The longest silence of ordinary work is a few seconds; a busy machine may take twenty times as long."""
 POLL_S: Final = 0.2
-_WATCH_S: Final = 0.25
-_LENGTH: Final = struct.Struct("<Q")
 _START: Final = (
-    "import json, sys; sys.path[:] = json.loads(sys.stdin.buffer.readline()); "
-    "from ui.apart import serve; serve()"
+    "import json, sys; head = json.loads(sys.stdin.buffer.readline()); sys.path[:] = head['path']; "
+    "from ui.apart_child import serve; serve(head['memory_bytes'])"
 )
 
 
@@ -115,6 +107,28 @@ def _number(variable: str, usual: float) -> float:
     return value
 
 
+class Run(Protocol):
+    """What `in_child` is, and what `kept_child` gives."""
+
+    def __call__(
+        self,
+        function: Callable[..., T],
+        *values: object,
+        what: str,
+        progress: Progress = silent,
+        heed: Callable[[], None] | None = None,
+    ) -> T:
+        """See `in_child`."""
+
+
+@dataclass
+class _Child:
+    process: subprocess.Popen[bytes]
+    said: queue.Queue[tuple[Any, ...] | None]
+    listener: threading.Thread
+    busy: bool = False
+
+
 def in_child(
     function: Callable[..., T],
     *values: object,
@@ -148,34 +162,69 @@ def in_child(
     LanesideError
         What the function raised, or `BrokenOff`, `TooMuchMemory`, `Fault` where it came to no end.
     """
+    with kept_child(limits, log) as run:
+        return run(function, *values, what=what, progress=progress, heed=heed)
+
+
+@contextmanager
+def kept_child(limits: Limits | None = None, log: Path | None = None) -> Iterator[Run]:
+    """As `in_child`, one process for many tasks after each other: it loads its libraries once.
+
+    It is started with the first task, and anew after one that did not come to its end.
+    """
     own = limits or usual_limits()
-    task = pickle.dumps((function, values, own))
-    paths = [p or os.getcwd() for p in sys.path]
-    child = _started(what, log)
-    said: queue.Queue[tuple[Any, ...] | None] = queue.Queue()
-    listener = threading.Thread(target=_listen, args=(child.stdout, said), name="laneside-ear", daemon=True)
-    listener.start()
+    kept: list[_Child] = []
+
+    def run(
+        function: Callable[..., T],
+        *values: object,
+        what: str,
+        progress: Progress = silent,
+        heed: Callable[[], None] | None = None,
+    ) -> T:
+        task = pickle.dumps((function, values))
+        if not kept:
+            kept.append(_started(what, own, log))
+        child = kept[0]
+        child.busy = True
+        try:
+            with suppress(OSError):  # it died already; that is told below
+                _send(child, LENGTH.pack(len(task)) + task)
+            return _outcome(child, what, progress, own, heed)  # type: ignore[no-any-return]
+        finally:
+            if child.busy:
+                _end(kept.pop())
+
     try:
-        with suppress(OSError):  # it died already; that is told below
-            assert child.stdin is not None
-            child.stdin.write(json.dumps(paths).encode() + b"\n" + _LENGTH.pack(len(task)) + task)
-            child.stdin.flush()
-        return _outcome(child, said, what, progress, own, heed)  # type: ignore[no-any-return]
+        yield run
     finally:
-        if child.poll() is None:
-            child.kill()
-        child.wait()
-        listener.join()
-        for pipe in (child.stdin, child.stdout):
-            assert pipe is not None
-            with suppress(OSError):  # what was not sent can't be sent any more
-                pipe.close()
+        for child in kept:
+            _end(child)
 
 
-def _started(what: str, log: Path | None) -> subprocess.Popen[bytes]:
+def _send(child: _Child, data: bytes) -> None:
+    assert child.process.stdin is not None
+    child.process.stdin.write(data)
+    child.process.stdin.flush()
+
+
+def _end(child: _Child) -> None:
+    """End the process, whatever it does."""
+    process = child.process
+    if process.poll() is None:
+        process.kill()
+    process.wait()
+    child.listener.join()
+    for pipe in (process.stdin, process.stdout):
+        assert pipe is not None
+        with suppress(OSError):  # what was not sent can't be sent any more
+            pipe.close()
+
+
+def _started(what: str, limits: Limits, log: Path | None) -> _Child:
     try:
         with Path(os.devnull if log is None else log).open("ab") as errors:
-            return subprocess.Popen(
+            process = subprocess.Popen(
                 [sys.executable, "-P", "-c", _START],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -189,21 +238,28 @@ def _started(what: str, log: Path | None) -> subprocess.Popen[bytes]:
             f"no process can be started for it ({error.strerror or error})",
             "close other programs, then try again",
         ) from error
+    said: queue.Queue[tuple[Any, ...] | None] = queue.Queue()
+    listener = threading.Thread(target=_listen, args=(process.stdout, said), name="laneside-ear", daemon=True)
+    listener.start()
+    child = _Child(process, said, listener)
+    head = {"path": [p or os.getcwd() for p in sys.path], "memory_bytes": limits.memory_bytes}
+    with suppress(OSError):
+        _send(child, json.dumps(head).encode() + b"\n")
+    return child
 
 
 def _listen(pipe: IO[bytes], said: queue.Queue[tuple[Any, ...] | None]) -> None:
     """Pass on what the child says, then None."""
     try:
-        while head := pipe.read(_LENGTH.size):
-            said.put(pickle.loads(pipe.read(*_LENGTH.unpack(head))))
+        while head := pipe.read(LENGTH.size):
+            said.put(pickle.loads(pipe.read(*LENGTH.unpack(head))))
     except Exception:  # it broke off in the middle of a word
         pass
     said.put(None)
 
 
 def _outcome(
-    child: subprocess.Popen[bytes],
-    said: queue.Queue[tuple[Any, ...] | None],
+    child: _Child,
     what: str,
     progress: Progress,
     limits: Limits,
@@ -212,7 +268,7 @@ def _outcome(
     quiet_s, before = 0.0, time.monotonic()
     while True:
         try:
-            word = said.get(timeout=min(POLL_S, limits.silence_s))
+            word = child.said.get(timeout=min(POLL_S, limits.silence_s))
         except queue.Empty:
             word = ()
         now = time.monotonic()
@@ -222,13 +278,14 @@ def _outcome(
         if heed is not None:
             heed()
         if word is None:
-            raise _death(child, what)
+            raise _death(child.process, what)
         if word and word[0] == "progress":
             progress(*word[1:])
-        elif word and word[0] == "done":
+        elif word and word[0] in ("done", "error"):
+            child.busy = False
+            if word[0] == "error":
+                raise word[1]
             return word[1]
-        elif word and word[0] == "error":
-            raise word[1]
         elif word and word[0] == "memory":
             raise _too_much(what, limits)
         elif word:
@@ -271,89 +328,3 @@ def _death(child: subprocess.Popen[bytes], what: str) -> BrokenOff:
         return BrokenOff(what, why, "export the clip anew or trim it, then try again")
     why = f"the part of the program that reads it ended without a word (code {code})"
     return BrokenOff(what, why, "export the clip anew or trim it, then try again")
-
-
-# --- in the child ---------------------------------------------------------------------------------
-
-
-def serve() -> None:
-    """The child's whole life: read one task, do it, say what became of it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent says when to stop
-    mouth = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # whatever prints can't get between our words
-    lock = threading.Lock()
-
-    def say(*word: object) -> None:
-        data = pickle.dumps(word)
-        with lock:
-            mouth.write(_LENGTH.pack(len(data)) + data)
-            mouth.flush()
-
-    function = values = None
-    try:
-        source = sys.stdin.buffer
-        task = source.read(*_LENGTH.unpack(source.read(_LENGTH.size)))
-        threading.Thread(target=_end_with_the_parent, daemon=True).start()
-        function, values, limits = pickle.loads(task)
-        _no_core_file()
-        limit_memory(limits.memory_bytes, lambda: say("memory"))
-        word: tuple[object, ...] = ("done", function(*values, progress=lambda *a: say("progress", *a)))
-    except LanesideError as error:
-        word = ("error", error)
-    except MemoryError:
-        word = ("memory",)
-    except BaseException as error:
-        word = ("fault", _where(error), traceback.format_exc())
-    try:
-        say(*word)
-    except MemoryError:
-        say("memory")
-    except Exception as error:  # it can't be pickled
-        say("fault", _where(error), traceback.format_exc())
-    # Everything is said; threads of libraries need not be waited for.
-    os._exit(0)
-
-
-def _where(error: BaseException) -> str:
-    """Kind, words and place of an unexpected error, in one line."""
-    last = traceback.extract_tb(error.__traceback__)[-1:]
-    place = "".join(f", {Path(f.filename).name} line {f.lineno}" for f in last)
-    return f"{type(error).__name__}: {str(error)[:200]}{place}"
-
-
-def _end_with_the_parent() -> None:
-    """Nothing more comes on standard input; its end is the parent's."""
-    while os.read(0, 1):
-        pass
-    os._exit(1)
-
-
-def _no_core_file() -> None:
-    """A crash leaves no picture of the memory, with the athlete in it, on the disk."""
-    if resource is not None:
-        resource.setrlimit(resource.RLIMIT_CORE, (0, resource.getrlimit(resource.RLIMIT_CORE)[1]))
-
-
-def limit_memory(most_bytes: int | None, tell: Callable[[], None]) -> None:
-    """Let this process use no more than `most_bytes`; `tell` is called before it ends by our own hand."""
-    if most_bytes is None or resource is None:
-        return
-    if sys.platform == "darwin":  # the limit is taken there, but not kept
-        watch_memory(most_bytes, tell)
-        return
-    _, hard = resource.getrlimit(resource.RLIMIT_AS)
-    most = most_bytes if hard == resource.RLIM_INFINITY else min(most_bytes, hard)
-    resource.setrlimit(resource.RLIMIT_AS, (most, hard))
-
-
-def watch_memory(most_bytes: int, tell: Callable[[], None]) -> None:
-    """End this process soon after its peak has passed `most_bytes` (resident, not address space)."""
-    unit = 1 if sys.platform == "darwin" else 1024  # getrusage(2): bytes there, kilobytes elsewhere
-
-    def watch() -> None:
-        while resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit <= most_bytes:
-            time.sleep(_WATCH_S)
-        tell()
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
