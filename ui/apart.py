@@ -166,6 +166,17 @@ def in_child(
         return run(function, *values, what=what, progress=progress, heed=heed)
 
 
+def here(
+    function: Callable[..., T],
+    *values: object,
+    what: str,
+    progress: Progress = silent,
+    heed: Callable[[], None] | None = None,
+) -> T:
+    """The same without another process: for work that is in a child already."""
+    return function(*values, progress=progress)
+
+
 @contextmanager
 def kept_child(limits: Limits | None = None, log: Path | None = None) -> Iterator[Run]:
     """As `in_child`, one process for many tasks after each other: it loads its libraries once.

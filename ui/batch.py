@@ -7,21 +7,18 @@ its reason and stops nobody else.
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 import re
-import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
-from multiprocessing.synchronize import Event
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import ExitStack, suppress
 from pathlib import Path
-from threading import Thread
+from queue import SimpleQueue
+from threading import Event
 from typing import Final
 
 from shared.errors import Cancelled, LanesideError, OptionError
 from shared.files import output_error
+from ui.apart import Run, kept_child
 from ui.batch_job import Job, is_done, job_mark, measure_job
 from ui.batch_table import Row, kept_table
 from ui.options import Options
@@ -175,66 +172,38 @@ def _jobs(
 
 
 def _measure_all(wanted: list[Job], options: Options, workers: int, note: Callable[[int, Row], None]) -> None:
+    """Each clip in a child (`ui.apart`) that is kept for the next one; what ends a child ends one clip."""
     from vision.ahead import cores
 
-    context = multiprocessing.get_context("spawn")
-    alone = False
-    while wanted:
-        stop = context.Event()
-        count = 1 if alone else min(workers, len(wanted))
-        begun = wanted[:1] if alone else wanted
-        pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin, initargs=(stop,))
-        left = {job.place for job in begun}
+    if not wanted:
+        return
+    count = min(workers, len(wanted))
+    stop = Event()
+
+    def heed() -> None:
+        if stop.is_set():
+            raise Cancelled("the batch", "it was stopped", "start it again when you like")
+
+    with ExitStack() as children:
+        free: SimpleQueue[Run] = SimpleQueue()
+        for _ in range(count):
+            free.put(children.enter_context(kept_child()))
+
+        def measured(job: Job) -> Row:
+            run = free.get()
+            try:
+                return measure_job(job, options, max(1, cores() // count), run=run, heed=heed)
+            finally:
+                free.put(run)
+
+        pool = ThreadPoolExecutor(count, thread_name_prefix="laneside-batch")
         try:
-            jobs: dict[Future[Row], Job] = {}
-            for job in begun:
-                jobs[pool.submit(measure_job, job, options, max(1, cores() // count), _heed)] = job
+            jobs = {pool.submit(measured, job): job for job in wanted}
             for future in as_completed(jobs):
-                row = future.result()
-                left.remove(jobs[future].place)
-                note(jobs[future].place, row)
-        except BrokenProcessPool:
-            # A process died (out of memory, say). Whose clip it was is not known, unless it was alone.
-            if alone:
-                left.discard(begun[0].place)
-                note(begun[0].place, Row(begun[0].clip, "failed", None, stopped_on(begun[0].clip)))
-            alone = True
+                note(jobs[future].place, future.result())
         finally:
             stop.set()
             pool.shutdown(wait=True, cancel_futures=True)
-        begun_places = {job.place for job in begun}
-        wanted = [w for w in wanted if w.place in left or w.place not in begun_places]
-
-
-def stopped_on(clip: Path) -> str:
-    """Why a clip failed whose process died."""
-    return f"{clip.name}: the program stopped on this clip; try it alone, or with less memory in use."
-
-
-_stop: Event | None = None
-
-
-def _begin(stop: Event) -> None:
-    """Start of a worker process."""
-    global _stop
-    _stop = stop
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the batch itself tells when to stop
-    Thread(target=_end_with_the_batch, daemon=True).start()
-
-
-def _end_with_the_batch() -> None:
-    """A worker whose batch was killed would wait for work for ever; what it half made is cleared later."""
-    batch = multiprocessing.parent_process()
-    if batch is not None:
-        batch.join()
-        os._exit(1)
-
-
-def _heed(stage: str, done: int, total: int | None) -> None:
-    """A `Progress` that stops when the batch is stopped."""
-    if _stop is not None and _stop.is_set():
-        raise Cancelled("the batch", "it was stopped", "start it again when you like")
 
 
 def _content(clip: Path) -> str:

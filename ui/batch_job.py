@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -12,8 +13,10 @@ from typing import Final
 from shared.errors import Cancelled, LanesideError
 from shared.files import write_text
 from shared.progress import Progress, silent
+from ui.apart import Run, in_child
 from ui.batch_table import Row
-from ui.job import ANALYSIS_NAME, measure_clip
+from ui.job import ANALYSIS_NAME, measure_apart
+from ui.leftovers import put_back
 from ui.options import Options
 
 MARK_NAME: Final = "measured_as.json"
@@ -63,12 +66,24 @@ def is_done(job: Job) -> bool:
     return bool(found == job.mark and (job.folder / ANALYSIS_NAME).is_file())
 
 
-def measure_job(job: Job, options: Options, threads: int, progress: Progress = silent) -> Row:
-    """Measure the clip into its folder; a failure is told in the row, `Cancelled` is raised."""
+def measure_job(
+    job: Job,
+    options: Options,
+    threads: int,
+    progress: Progress = silent,
+    *,
+    run: Run = in_child,
+    heed: Callable[[], None] | None = None,
+) -> Row:
+    """Measure the clip into its folder, in a process of its own; a failure is told in the row.
+
+    `run` and `heed` are those of `ui.apart`; `Cancelled` is raised.
+    """
+    put_back(job.folder)
     for left in job.folder.glob(".part-*"):  # of a run that was killed
         shutil.rmtree(left, ignore_errors=True)
     try:
-        measure_clip(job.clip, job.folder, options, progress, threads=threads)
+        measure_apart(job.clip, job.folder, options, progress, threads, run=run, heed=heed)
         write_text(job.folder / MARK_NAME, json.dumps(job.mark, indent=1))
     except Cancelled:
         raise

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from shared.errors import LanesideError
 from shared.progress import Progress, silent
-from ui.apart import BrokenOff, TooMuchMemory, in_child
+from ui.apart import BrokenOff, TooMuchMemory, here, in_child
 from ui.batch_job import Job, is_done, measure_job
 from ui.batch_table import Row
 from ui.options import Options
@@ -124,7 +124,7 @@ def measure_there(job: Job, options: Options, threads: int, progress: Progress =
         problem = str(error)
     if problem:
         return Row(job.clip, "failed", None, problem)
-    return measure_job(job, options, threads, progress)
+    return measure_job(job, options, threads, progress, run=here)
 
 
 def difference(job: Job, options: Options) -> str:

@@ -24,7 +24,7 @@ from shared.files import output_error
 from shared.progress import Progress, silent
 from shared.track import Track
 from shared.track_file import write_track
-from ui.apart import Limits, in_child
+from ui.apart import Run, in_child
 from ui.leftovers import PREFIX, WHOLE, held, put_in_place, remove_leftovers, remove_stage
 from ui.options import Options
 
@@ -216,27 +216,17 @@ def measure_apart(
     progress: Progress = silent,
     threads: int | None = None,
     *,
-    limits: Limits | None = None,
+    run: Run = in_child,
     heed: Callable[[], None] | None = None,
-    log: Path | None = None,
 ) -> Result:
-    """As `measure_clip`, with the work in a process of its own (`ui.apart.in_child`).
+    """As `measure_clip`, with the work in a process of its own: `run` and `heed` are those of `ui.apart`.
 
     The hidden folder is made and moved here, so that nothing half written stays whatever becomes of
     the child.
     """
     with staged_folder(out) as stage:
-        analysis = in_child(
-            fill_folder,
-            clip,
-            stage,
-            options,
-            threads,
-            what=clip.name,
-            progress=progress,
-            limits=limits,
-            heed=heed,
-            log=log,
+        analysis = run(
+            fill_folder, clip, stage, options, threads, what=clip.name, progress=progress, heed=heed
         )
     return Result(analysis, out)
 
