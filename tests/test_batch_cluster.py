@@ -20,7 +20,7 @@ import pytest
 from shared.errors import Cancelled, OptionError
 from tests.batch_standins import GO, LOG, attempts, pretend
 from tests.test_pipeline import _beginning
-from ui import batch_cluster
+from ui import batch_cluster, batch_link
 from ui.batch import clips_in, measure_batch
 from ui.batch_job import Job, job_mark
 from ui.batch_table import Row
@@ -224,7 +224,7 @@ def test_a_scheduler_that_has_nobody_or_is_not_there(
     source = _clips(tmp_path / "clips", a="plain")
     with _workers(scheduler, 0), pytest.raises(OptionError, match="no worker is connected"):
         measure_batch(clips_in(source), tmp_path / "out", QUICK, scheduler=scheduler)
-    monkeypatch.setattr(batch_cluster, "CONNECT_S", 0.5)
+    monkeypatch.setattr(batch_link, "CONNECT_S", 0.5)
     with pytest.raises(OptionError, match=r"no scheduler answers at tcp://127\.0\.0\.1:9"):
         measure_batch(clips_in(source), tmp_path / "out", QUICK, scheduler="tcp://127.0.0.1:9")
     with pytest.raises(OptionError, match="no certificate is named for tls"):

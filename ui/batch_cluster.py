@@ -8,10 +8,8 @@ Clips and results lie on a folder that all machines share; only a few words go o
 
 from __future__ import annotations
 
-import logging
 import pickle
 import queue
-import re
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -25,6 +23,7 @@ from urllib.parse import urlsplit
 from shared.errors import Cancelled, LanesideError, OptionError
 from shared.files import output_error
 from ui.batch_job import Job
+from ui.batch_link import connected
 from ui.batch_table import Row
 from ui.batch_worker import Introduction, Work, introduction, measure_there, measured_apart
 from ui.options import Options
@@ -32,11 +31,9 @@ from ui.options import Options
 POLL_S: Final = 1.0
 """How often the scheduler is asked who is there."""
 ANSWER_S: Final = 30.0
-CONNECT_S: Final = 10.0
 PATIENCE_S: Final = 60.0
 """How long a batch without any worker waits for one: a worker that died is started anew in seconds."""
 MOST_BREAKS: Final = 3
-ADDRESS: Final = re.compile(r"(tcp|tls)://[^\s/?#@]+:\d{1,5}")
 
 
 @dataclass(eq=False)
@@ -110,7 +107,7 @@ def measure_on_cluster(
     """
     weights = options.weights and options.weights.absolute()
     options = replace(options, profile=_found_everywhere(options.profile), weights=weights)
-    with _connected(address) as client, _secret_word(out) as (word, secret):
+    with connected(address) as client, _secret_word(out) as (word, secret):
         places = sorted({clip.absolute().parent for clip in clips})
         hands = _Hands(client, address, (word, secret, places), options, note, tell, work, patience_s)
         try:
@@ -327,48 +324,3 @@ def _secret_word(out: Path) -> Iterator[tuple[Path, str]]:
     finally:
         with suppress(OSError):
             word.unlink(missing_ok=True)
-
-
-@contextmanager
-def _connected(address: str) -> Iterator[Any]:
-    """A link to the scheduler at this address, and to no other."""
-    if not ADDRESS.fullmatch(address):
-        raise OptionError(
-            "--scheduler",
-            f"'{address}' is not tcp://HOST:PORT or tls://HOST:PORT",
-            "give the address that the scheduler says when it starts",
-        )
-    try:
-        import distributed
-    except ImportError:
-        raise OptionError(
-            "--scheduler",
-            "the part for many machines is not installed",
-            "install the extra 'cluster': uv sync --frozen --extra cluster",
-        ) from None
-    made: Any = distributed.Client
-    log = logging.getLogger("distributed")
-    level = log.level
-    log.setLevel(logging.CRITICAL)  # what goes wrong is said by us, in a sentence
-    try:
-        try:
-            client: Any = made(address, timeout=CONNECT_S, set_as_default=False, direct_to_workers=False)
-        except (OSError, TimeoutError, TypeError, ValueError) as error:
-            raise _no_scheduler(address, error) from error
-        try:
-            yield client
-        finally:
-            with suppress(OSError, TimeoutError):
-                client.close(timeout=5)
-    finally:
-        log.setLevel(level)
-
-
-def _no_scheduler(address: str, error: Exception) -> OptionError:
-    if address.startswith("tls:") and isinstance(error, TypeError | ValueError):
-        return OptionError(
-            "--scheduler",
-            "no certificate is named for tls",
-            "set Dask's certificates (docs/many-machines.md)",
-        )
-    return OptionError("--scheduler", f"no scheduler answers at {address}", "start one there: dask scheduler")
