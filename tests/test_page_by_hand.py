@@ -19,7 +19,7 @@ from shared import landmarks as lm
 from shared.analysis import Analysis
 from shared.track import Track
 from ui import by_hand
-from ui.by_hand import ExchangeSides, LeaveOut, MoveEvent, MoveJoint, SetStature
+from ui.by_hand import ExchangeRange, ExchangeSides, LeaveOut, MoveEvent, MoveJoint, SetStature
 from ui.options import Options
 
 
@@ -102,6 +102,85 @@ def test_exchanging_sides_twice_is_nothing_and_once_names_the_other_side() -> No
     assert twice.labelling.near_side == track.labelling.near_side
 
 
+def _with_legs_crossed(first: int, last: int) -> Track:
+    """The invented runner with its legs named the wrong way round in some frames, by plain indexing."""
+    track = _track()
+    xy, world, confidence = track.xy_px.copy(), track.world_px.copy(), track.confidence.copy()
+    for joint in ("hip", "knee", "ankle", "heel", "foot_index"):
+        a, b = lm.INDEX[f"left_{joint}"], lm.INDEX[f"right_{joint}"]
+        for values in (xy, world, confidence):
+            values[first : last + 1, [a, b]] = values[first : last + 1, [b, a]]
+    return replace(track, xy_px=xy, world_px=world, confidence=confidence)
+
+
+def test_legs_exchanged_in_some_frames_come_right_and_so_do_the_measures() -> None:
+    # Known truth: the track before the legs were crossed.
+    first, last = (int(f) for f in _track().frame[[60, 110]])
+    wrong = _with_legs_crossed(60, 110)
+    right = by_hand.corrected_track(wrong, [ExchangeRange(first, last, "legs")])
+    np.testing.assert_array_equal(right.xy_px, _track().xy_px)
+    np.testing.assert_array_equal(right.world_px, _track().world_px)
+    np.testing.assert_array_equal(right.confidence, _track().confidence)
+    assert right.labelling.near_side == _track().labelling.near_side
+    assert set(right.labelling.legs_confidence[60:111]) == {1.0}
+    options = Options(profile="easy-run", stature_m=1.75)
+    _, mended = by_hand.corrected_analysis(wrong, options, [ExchangeRange(first, last, "legs")])
+    assert [(m.key, m.side, m.value) for m in mended.measures] == [
+        (m.key, m.side, m.value) for m in _plain().measures
+    ]
+    assert mended.provenance.settings["made by hand"] == [
+        f"left and right legs exchanged in frames {first} to {last}"
+    ]
+    _, spoilt = by_hand.corrected_analysis(wrong, options, [])
+    assert [m.value for m in spoilt.measures] != [m.value for m in mended.measures]
+
+
+def test_a_range_leaves_all_other_frames_and_limbs_alone() -> None:
+    track = _track()
+    first, last = (int(f) for f in track.frame[[20, 30]])
+    arms = by_hand.corrected_track(track, [ExchangeRange(first, last, "arms")])
+    np.testing.assert_array_equal(
+        arms.xy_px[20:31, lm.INDEX["left_wrist"]], track.xy_px[20:31, lm.INDEX["right_wrist"]]
+    )
+    np.testing.assert_array_equal(
+        arms.xy_px[20:31, lm.INDEX["left_knee"]], track.xy_px[20:31, lm.INDEX["left_knee"]]
+    )
+    outside = np.r_[0:20, 31 : len(track.frame)]
+    np.testing.assert_array_equal(arms.xy_px[outside], track.xy_px[outside])
+    np.testing.assert_array_equal(arms.labelling.legs_confidence, track.labelling.legs_confidence)
+    twice = by_hand.corrected_track(arms, [ExchangeRange(first, last, "arms")])
+    np.testing.assert_array_equal(twice.xy_px, track.xy_px)
+
+
+def test_legs_and_arms_over_all_frames_are_the_whole_exchange_but_for_the_near_side() -> None:
+    track = _track()
+    every = ExchangeRange(int(track.frame[0]), int(track.frame[-1]), "legs and arms")
+    some, whole = (by_hand.corrected_track(track, [c]) for c in (every, ExchangeSides()))
+    limbs = [lm.index(j, s) for j in (*lm.LEG_JOINTS, *lm.ARM_JOINTS) for s in ("left", "right")]  # type: ignore[arg-type]
+    np.testing.assert_array_equal(some.xy_px[:, limbs], whole.xy_px[:, limbs])
+    assert some.labelling.near_side != whole.labelling.near_side
+
+
+def test_an_event_moved_before_a_range_was_exchanged_stays_moved() -> None:
+    near = _plain().near_side
+    every = ExchangeRange(int(_track().frame[0]), int(_track().frame[-1]), "legs")
+    touchdown = [e for e in _plain().events if e.kind == "touchdown" and e.side == near][1]
+    move = MoveEvent("touchdown", near, touchdown.time_s, touchdown.frame + 1)
+    (event,) = [e for e in _analysis(move, every).events if e.evidence.get("by hand")]
+    assert (event.side, event.frame) == (lm.opposite(near), touchdown.frame + 1)
+    arms = ExchangeRange(every.first, every.last, "arms")
+    (event,) = [e for e in _analysis(move, arms).events if e.evidence.get("by hand")]
+    assert event.side == near
+
+
+def test_a_range_outside_the_run_is_said() -> None:
+    for first, last in ((9000, 9999), (30, 20)):
+        with pytest.raises(by_hand.CorrectionError, match="not followed"):
+            by_hand.corrected_track(_track(), [ExchangeRange(first, last, "legs")])
+    with pytest.raises(by_hand.CorrectionError):
+        by_hand.corrected_track(_track(), [ExchangeRange(1, 9, "tails")])  # type: ignore[arg-type]
+
+
 def test_an_event_moved_before_the_sides_were_exchanged_stays_moved() -> None:
     near = _plain().near_side
     touchdown = [e for e in _plain().events if e.kind == "touchdown" and e.side == near][1]
@@ -164,6 +243,13 @@ _CORRECTIONS = some.one_of(
         name=some.just("move joint"),
     ),
     some.just(ExchangeSides()),
+    some.builds(
+        ExchangeRange,
+        first=some.integers(0, 1000),
+        last=some.integers(0, 1000),
+        limbs=some.sampled_from(["legs", "arms", "legs and arms"]),
+        name=some.just("exchange range"),
+    ),
     some.builds(SetStature, stature_m=some.floats(1.0, 2.2), name=some.just("set stature")),
 )
 

@@ -192,6 +192,29 @@ def test_stepping_moves_the_frame() -> None:
     assert any("frame 5" in h for h in _html(page))
 
 
+def test_legs_are_exchanged_in_some_frames_and_back_again() -> None:
+    job = page_helpers.true_job(store.new_key())
+    page = _open(job)
+    before = [(m.key, m.side, m.value) for m in stored.analysis_of(store.result_folder(job)).measures]
+    next(t for t in page.toggle if t.label.startswith("Put something right")).set_value(True).run()
+    page.session_state[f"tool_{job.key}"] = "Left and right"
+    page.run()
+    next(r for r in page.radio if r.label == "Left and right are exchanged").set_value("in some frames").run()
+    first, last = (next(n for n in page.number_input if n.label == f"{w} frame") for w in ("First", "Last"))
+    first.set_value(40)
+    last.set_value(70)
+    page.run()
+    _buttons(page)["Exchange them in frames 40 to 70"].click().run()
+    assert not page.exception
+    changed = stored.analysis_of(store.result_folder(job))
+    assert changed.provenance.settings["made by hand"] == ["left and right legs exchanged in frames 40 to 70"]
+    assert [(m.key, m.side, m.value) for m in changed.measures] != before
+    assert "left and right legs exchanged in frames 40 to 70" in _text(page)
+    _buttons(page)["Undo the last"].click().run()
+    undone = stored.analysis_of(store.result_folder(job))
+    assert [(m.key, m.side, m.value) for m in undone.measures] == before
+
+
 def test_another_profile_gives_new_verdicts_and_keeps_the_measures() -> None:
     from ui.screens.correct import apply_corrections
 

@@ -1,146 +1,70 @@
-"""Corrections made by hand: to events, joints, sides and scale of a stored track.
+"""Corrections made by hand, applied: to events, joints, sides and scale of a stored track.
 
-A correction is a small value; a list of them is applied to the track as it was measured, so that
-each can be taken back. No pose is run again: everything after the landmarks is computed anew.
+A correction is a small value (`ui.corrections`); a list of them is applied to the track as it was
+measured, so that each can be taken back. No pose is run again: everything after the landmarks is
+computed anew.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
-from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shared import landmarks as lm
 from shared.analysis import Analysis, Event, EventKind
-from shared.errors import LanesideError, OptionError
-from shared.files import write_text
+from shared.errors import OptionError
 from shared.landmarks import Side
 from shared.track import Scale, Track
+from ui.corrections import (
+    FILE,
+    KIND_WORD,
+    LIMB_JOINTS,
+    Correction,
+    CorrectionError,
+    ExchangeRange,
+    ExchangeSides,
+    LeaveOut,
+    MoveEvent,
+    MoveJoint,
+    SetStature,
+    read_corrections,
+    sentence,
+    write_corrections,
+)
 from ui.options import Options
 
-FILE: Final = "by_hand.json"
+__all__ = [
+    "FILE",
+    "KIND_WORD",
+    "LIMB_JOINTS",
+    "Correction",
+    "CorrectionError",
+    "ExchangeRange",
+    "ExchangeSides",
+    "LeaveOut",
+    "MoveEvent",
+    "MoveJoint",
+    "SetStature",
+    "corrected_analysis",
+    "corrected_events",
+    "corrected_track",
+    "read_corrections",
+    "sentence",
+    "write_corrections",
+]
 NEAR_S: Final = 0.1
 """A corrected event is found again within this time of where the program had put it."""
 HALF_FRAME: Final = 0.5
-KIND_WORD: Final[dict[EventKind, str]] = {"touchdown": "touchdown", "toe_off": "toe-off"}
-
-
-class CorrectionError(LanesideError):
-    """A correction can't be applied to this result."""
-
-    exit_code = 8
-
-
-@dataclass(frozen=True)
-class MoveEvent:
-    """A touchdown or toe-off belongs on another frame.
-
-    Attributes
-    ----------
-    kind, side
-    was_s : float
-        Where the program had put it, real seconds.
-    frame : int
-        Decoded frame it belongs on.
-    """
-
-    kind: EventKind
-    side: Side
-    was_s: float
-    frame: int
-    name: Literal["move event"] = "move event"
-
-
-@dataclass(frozen=True)
-class LeaveOut:
-    """A contact, from its touchdown to its toe-off, does not count; nor do the strides that need it."""
-
-    side: Side
-    touchdown_s: float
-    name: Literal["leave out"] = "leave out"
-
-
-@dataclass(frozen=True)
-class MoveJoint:
-    """A joint belongs at another place in one frame: upright px of the clip."""
-
-    joint: str
-    frame: int
-    x_px: float
-    y_px: float
-    name: Literal["move joint"] = "move joint"
-
-
-@dataclass(frozen=True)
-class ExchangeSides:
-    """Left and right are the wrong way round in the whole clip."""
-
-    name: Literal["exchange sides"] = "exchange sides"
-
-
-@dataclass(frozen=True)
-class SetStature:
-    """The athlete's height gives the scale, m."""
-
-    stature_m: float
-    name: Literal["set stature"] = "set stature"
-
-
-Correction = MoveEvent | LeaveOut | MoveJoint | ExchangeSides | SetStature
-_KINDS: Final[dict[str, Any]] = {
-    kind.name: kind for kind in (MoveEvent, LeaveOut, MoveJoint, ExchangeSides, SetStature)
-}
-
-
-def sentence(correction: Correction) -> str:
-    """A correction in words."""
-    match correction:
-        case MoveEvent():
-            return (
-                f"{correction.side} {KIND_WORD[correction.kind]} at {correction.was_s:.3f} s "
-                f"moved to frame {correction.frame}"
-            )
-        case LeaveOut():
-            return f"contact of the {correction.side} foot at {correction.touchdown_s:.3f} s left out"
-        case MoveJoint():
-            words = correction.joint.replace("foot_index", "toe").replace("_", " ")
-            return f"{words} moved in frame {correction.frame}"
-        case ExchangeSides():
-            return "left and right exchanged"
-        case SetStature():
-            return f"scale taken from a height of {correction.stature_m:.2f} m"
-
-
-def write_corrections(corrections: Sequence[Correction], path: Path) -> None:
-    """Keep the list; OutputError if it can't be written."""
-    write_text(path, json.dumps([asdict(c) for c in corrections], indent=1))
-
-
-def read_corrections(path: Path) -> tuple[Correction, ...]:
-    """The kept list; empty when there is none.
-
-    Raises
-    ------
-    CorrectionError
-        If the file is not such a list.
-    """
-    if not path.is_file():
-        return ()
-    try:
-        return tuple(_KINDS[entry["name"]](**entry) for entry in json.loads(path.read_text(encoding="utf-8")))
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise CorrectionError(path.name, "the kept corrections can't be read", "undo all of them") from error
 
 
 def corrected_track(track: Track, corrections: Sequence[Correction]) -> Track:
-    """The track with joints moved, sides exchanged and scale set.
+    """The track with joints moved, sides exchanged, in all frames or some, and scale set.
 
     Raises
     ------
@@ -155,6 +79,8 @@ def corrected_track(track: Track, corrections: Sequence[Correction]) -> Track:
                 track = _with_joint(track, correction)
             case ExchangeSides():
                 track = _with_sides_exchanged(track)
+            case ExchangeRange():
+                track = _with_range_exchanged(track, correction)
             case SetStature():
                 track = replace(track, scale=_scale(track, correction.stature_m))
             case _:
@@ -214,6 +140,35 @@ def _with_sides_exchanged(track: Track) -> Track:
     )
 
 
+def _rows_of(track: Track, correction: ExchangeRange) -> NDArray[np.intp]:
+    """Rows of the track within the range."""
+    return np.flatnonzero((track.frame >= correction.first) & (track.frame <= correction.last))
+
+
+def _with_range_exchanged(track: Track, correction: ExchangeRange) -> Track:
+    rows = _rows_of(track, correction)
+    if not len(rows) or correction.limbs not in LIMB_JOINTS:
+        raise CorrectionError(
+            f"frames {correction.first} to {correction.last}",
+            "the athlete was not followed there",
+            "let the range start and end within the run, the start first",
+        )
+    left = np.array([lm.index(joint, "left") for joint in LIMB_JOINTS[correction.limbs]])
+    right = np.array([lm.index(joint, "right") for joint in LIMB_JOINTS[correction.limbs]])
+    to, of = np.concatenate([left, right]), np.concatenate([right, left])
+    changed = {}
+    for name in ("xy_px", "world_px", "confidence"):
+        values = getattr(track, name).copy()
+        values[np.ix_(rows, to)] = values[np.ix_(rows, of)]
+        changed[name] = values
+    labelling = track.labelling
+    if "legs" in correction.limbs:
+        sure = labelling.legs_confidence.copy()
+        sure[rows] = 1.0
+        labelling = replace(labelling, legs_confidence=sure)
+    return replace(track, **changed, labelling=labelling)
+
+
 def _opposite_name(name: str) -> str:
     if "left" in name:
         return name.replace("left", "right")
@@ -244,15 +199,13 @@ def corrected_events(
     """
     events = list(found)
     for i, correction in enumerate(corrections):
-        # A correction names the side as it was called when it was made.
-        later = sum(isinstance(c, ExchangeSides) for c in corrections[i:]) % 2 == 1
         match correction:
             case MoveEvent():
-                side = lm.opposite(correction.side) if later else correction.side
+                side = _side_now(correction.side, correction.was_s, track, corrections[i:])
                 at = _nearest(events, correction.kind, side, correction.was_s)
                 events[at] = _moved(events[at], track, correction.frame)
             case LeaveOut():
-                side = lm.opposite(correction.side) if later else correction.side
+                side = _side_now(correction.side, correction.touchdown_s, track, corrections[i:])
                 at = _nearest(events, "touchdown", side, correction.touchdown_s)
                 start = events[at]
                 del events[at]
@@ -263,6 +216,17 @@ def corrected_events(
             case _:
                 pass
     return tuple(sorted(events, key=lambda e: e.time_s))
+
+
+def _side_now(side: Side, time_s: float, track: Track, later: Sequence[Correction]) -> Side:
+    """What a side is called after `later`: a correction names it as it was called when it was made."""
+    row = int(np.argmin(np.abs(track.time_s - time_s)))
+    turns = sum(
+        isinstance(c, ExchangeSides)
+        or (isinstance(c, ExchangeRange) and "legs" in c.limbs and c.first <= track.frame[row] <= c.last)
+        for c in later
+    )
+    return lm.opposite(side) if turns % 2 else side
 
 
 def _nearest(events: Sequence[Event], kind: EventKind, side: Side, time_s: float) -> int:

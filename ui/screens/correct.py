@@ -15,7 +15,7 @@ from shared.analysis_json import write_analysis
 from shared.errors import LanesideError
 from shared.track import Track
 from ui import by_hand
-from ui.by_hand import Correction, ExchangeSides, LeaveOut, MoveEvent, MoveJoint, SetStature
+from ui.by_hand import Correction, ExchangeRange, ExchangeSides, LeaveOut, MoveEvent, MoveJoint, SetStature
 from ui.job import ANALYSIS_NAME
 from ui.screens import store, stored
 from ui.screens.picker import picture_to_click
@@ -89,9 +89,7 @@ def _tools(
     if tool == "A joint":
         _joint(job, track, shown, sample, add)
     elif tool == "Left and right":
-        st.caption(f"The side towards the camera is taken to be the {analysis.near_side} one.")
-        if st.button("It is the other way round", key=f"sides_{job.key}"):
-            add(ExchangeSides())
+        _sides(job, analysis, track, sample, add)
     elif tool == "The scale":
         _scale(job, add)
     else:
@@ -182,6 +180,52 @@ def joint_words(name: str, near: str) -> str:
     """A joint in words: near or far, then its name."""
     side, _, joint = name.partition("_")
     return f"{'near' if side == near else 'far'} {joint.replace('foot_index', 'toe')} ({side})"
+
+
+WHOLE: Final = "in the whole clip"
+SOME: Final = "in some frames"
+
+
+def _sides(
+    job: store.Job, analysis: Analysis, track: Track, sample: int, add: Callable[[Correction], None]
+) -> None:
+    where = st.radio("Left and right are exchanged", [WHOLE, SOME], horizontal=True, key=f"where_{job.key}")
+    if where == WHOLE:
+        st.caption(f"The side towards the camera is taken to be the {analysis.near_side} one.")
+        if st.button("It is the other way round", key=f"sides_{job.key}"):
+            add(ExchangeSides())
+        return
+    st.caption(
+        "Step to the first frame in which the drawn legs or arms are the wrong way round, take it, then step to the "
+        "last one and take that. Which side is near stays as it is."
+    )
+    here, low, high = int(track.frame[sample]), int(track.frame[0]), int(track.frame[-1])
+    keys = {name: f"range_{name}_{job.key}" for name in ("first", "last")}
+    for key in keys.values():
+        st.session_state.setdefault(key, here)
+
+    def take(name: str) -> None:
+        st.session_state[keys[name]] = here
+        if st.session_state[keys["last"]] < st.session_state[keys["first"]]:
+            st.session_state[keys["last" if name == "first" else "first"]] = here
+
+    for column, name in zip(st.columns(2), keys, strict=True):
+        column.number_input(f"{name.capitalize()} frame", low, high, step=1, key=keys[name])
+        column.button(
+            f"{name.capitalize()} is this frame ({here})",
+            on_click=take,
+            args=(name,),
+            key=f"take_{name}_{job.key}",
+            width="stretch",
+        )
+    limbs = st.segmented_control(
+        "What is exchanged?", list(by_hand.LIMB_JOINTS), default="legs", key=f"limbs_{job.key}"
+    )
+    first, last = (int(st.session_state[key]) for key in keys.values())
+    if first > last:
+        st.caption("The first frame must not come after the last.")
+    elif limbs and st.button(f"Exchange them in frames {first} to {last}", key=f"range_go_{job.key}"):
+        add(ExchangeRange(first, last, limbs))
 
 
 def _scale(job: store.Job, add: Callable[[Correction], None]) -> None:

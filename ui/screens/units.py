@@ -107,9 +107,9 @@ def converted_cue(cue: dict[str, Any], analysis: Analysis) -> dict[str, Any]:
     """
     seen = str(cue["seen"])
     for m in analysis.measures:
-        metric, other = _number(m, False), _number(m, True)
-        if metric and other and metric in seen:
-            seen = seen.replace(metric, other)
+        metric, turned = _number(m, False), _number(m, True)
+        if metric and turned:
+            seen = seen.replace(metric, turned)
     other = other_unit(cue["key"])
     if other is not None:
         seen = _TARGET.sub(lambda found: found[1] + other_number(float(found[2]), other), seen)
