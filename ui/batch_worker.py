@@ -9,19 +9,23 @@ from __future__ import annotations
 import os
 import pickle
 import platform
+import shutil
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
+from typing import TypeVar
 
 from shared.errors import LanesideError
 from shared.progress import Progress, silent
 from ui.apart import BrokenOff, TooMuchMemory, here, in_child
 from ui.batch_job import Job, is_done, measure_job
 from ui.batch_table import Row
+from ui.leftovers import PREFIX, WHOLE, put_back
 from ui.options import Options
 
+T = TypeVar("T")
 Work = Callable[..., Row]
 """Takes job, options and number of threads, and `progress` as a keyword."""
 
@@ -106,12 +110,22 @@ def measured_apart(packed: bytes) -> bytes:
 def _attempt(work: Work, job: Job, options: Options, threads: int) -> Row | str:
     try:
         return in_child(work, job, options, threads, what=job.clip.name)
-    except TooMuchMemory as error:  # it would want as much the next time
-        return Row(job.clip, "failed", None, str(error))
     except BrokenOff as error:
-        return str(error)
+        _clear(job.folder)
+        # One that wanted too much memory would want as much the next time.
+        return Row(job.clip, "failed", None, str(error)) if isinstance(error, TooMuchMemory) else str(error)
     except LanesideError as error:
         return Row(job.clip, "failed", None, str(error))
+
+
+def _clear(folder: Path) -> None:
+    """Remove what a child that broke off left half made."""
+    put_back(folder)
+    for left in folder.glob(f"{PREFIX}*"):
+        if not (left / WHOLE).exists():
+            shutil.rmtree(left, ignore_errors=True)
+    with suppress(OSError):
+        folder.rmdir()  # only if it is empty
 
 
 def measure_there(job: Job, options: Options, threads: int, progress: Progress = silent) -> Row:
