@@ -19,7 +19,7 @@ from shared.errors import OutputError
 from tests.test_history_faults import without_rights
 from ui.cli import main
 from ui.job import ANALYSIS_NAME, staged_folder
-from ui.leftovers import LOCK, remove_leftovers
+from ui.leftovers import LOCK, WHOLE, put_back, remove_leftovers
 
 ROOT = Path(__file__).resolve().parents[1]
 CLIP = ROOT / "sample_clips" / "clips" / "track_side_120.mp4"
@@ -89,6 +89,144 @@ def test_a_kill_at_any_moment_of_a_save_never_shows_half_a_result_as_whole(tmp_p
     for turn in range(8):
         last, found = killed_fills(tmp_path / "out", 1000 * (turn + 1), rng)
         assert found in (None, last, last + 1)
+        put_back(tmp_path / "out")
+        assert _whole(tmp_path / "out") in (last, last + 1)
+
+
+def _killed_at(out: Path, number: int, step: int) -> bool:
+    """Write result `number` into `out`, killed before the file system's `step`-th change; whether it was."""
+
+    def fill() -> None:
+        left = step
+
+        def watch(event: str, values: object) -> None:
+            nonlocal left
+            changes = event in ("os.rename", "os.remove", "os.rmdir", "os.mkdir") or (
+                event == "open" and isinstance(values, tuple) and values[2] & (os.O_WRONLY | os.O_RDWR)
+            )
+            if changes:
+                left -= 1
+                if left < 0:
+                    os.kill(os.getpid(), signal.SIGKILL)
+
+        sys.addaudithook(watch)
+        _filled(out, number)
+
+    process = multiprocessing.get_context("fork").Process(target=fill)
+    process.start()
+    process.join()
+    assert process.exitcode in (0, -signal.SIGKILL)
+    return process.exitcode != 0
+
+
+@posix
+def test_a_kill_before_any_step_of_a_replacement_leaves_the_old_or_the_new_result(tmp_path: Path) -> None:
+    """Python tells each change of the file system beforehand (audit events); the program dies at each."""
+    step, found = 0, []
+    while True:
+        out = tmp_path / str(step)
+        _filled(out, 1)
+        (out / "notes.txt").write_text("the user's own")
+        killed = _killed_at(out, 2, step)
+        assert _whole(out) in (1, 2, None), "never half of one shown as whole"
+        put_back(out)
+        found.append(_whole(out))
+        assert found[-1] in (1, 2), f"neither is left after a kill at step {step}"
+        assert (out / "notes.txt").read_text() == "the user's own"
+        _old(out)
+        _filled(out, 3)
+        assert _whole(out) == 3
+        assert not [p.name for p in out.iterdir() if p.name.startswith(".")], step
+        if not killed:
+            break
+        step += 1
+    assert found == sorted(found), "the old one before some step, the new one from there on"
+    assert {1, 2} == set(found) and step > 20
+
+
+@posix
+def test_a_replacement_killed_again_while_it_is_finished(tmp_path: Path) -> None:
+    """Kills in `put_back` itself, at each of its steps, of results killed midway."""
+    for first in range(10, 40):
+        base = tmp_path / f"{first}"
+        _filled(base, 1)
+        if not _killed_at(base, 2, first):
+            break
+        process = multiprocessing.get_context("fork").Process(target=_put_back_killed, args=(base, first % 7))
+        process.start()
+        process.join()
+        put_back(base)
+        assert _whole(base) in (1, 2), first
+
+
+def _put_back_killed(out: Path, step: int) -> None:
+    left = step
+
+    def watch(event: str, values: object) -> None:
+        nonlocal left
+        if event in ("os.rename", "os.remove", "os.rmdir", "os.mkdir"):
+            left -= 1
+            if left < 0:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    sys.addaudithook(watch)
+    put_back(out)
+
+
+def test_a_part_that_cannot_be_replaced_leaves_the_old_result(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where another program holds the report open: each rename fails in turn."""
+    rename = os.replace
+    for step in range(40):
+        out = tmp_path / str(step)
+        _filled(out, 1)
+        left = step
+
+        def sometimes(source: Path, target: Path) -> None:
+            nonlocal left
+            left -= 1
+            if left == -1:
+                raise PermissionError(13, "Permission denied")
+            rename(source, target)
+
+        monkeypatch.setattr(os, "replace", sometimes)
+        try:
+            _filled(out, 2)
+        except OutputError as error:
+            assert "not allowed" in str(error)
+        else:
+            assert left >= 0 and _whole(out) == 2, "all steps were taken"
+            break
+        finally:
+            monkeypatch.undo()
+        assert _whole(out) == 1
+        assert not [p.name for p in out.iterdir() if p.name.startswith(".")]
+    assert step > 14
+
+
+def test_what_a_folder_from_elsewhere_lists_moves_nothing_outside(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    stage = out / ".part-abcdefgh"
+    stage.mkdir(parents=True)
+    (tmp_path / "mine.txt").write_text("mine")
+    (stage / LOCK).touch()
+    for listed in (["../mine.txt"], ["../../mine.txt"], [str(tmp_path / "mine.txt")], [".."], {}, [1], "x"):
+        (stage / WHOLE).write_text(json.dumps(listed))
+        _old(out)
+        assert not put_back(out)
+        assert (tmp_path / "mine.txt").read_text() == "mine"
+    (stage / WHOLE).write_text("no list")
+    assert not put_back(out)
+
+
+def test_a_result_that_is_just_being_put_in_place_is_left_to_its_run(tmp_path: Path) -> None:
+    with staged_folder(tmp_path) as busy:
+        (busy / "done.csv").write_text("done")
+        (busy / WHOLE).write_text('["done.csv"]')
+        assert not put_back(tmp_path)
+        (busy / WHOLE).unlink()
+    assert (tmp_path / "done.csv").read_text() == "done"
 
 
 @posix

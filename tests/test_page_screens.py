@@ -16,7 +16,7 @@ from streamlit.testing.v1 import AppTest
 from shared import landmarks as lm
 from tests import builders, page_helpers
 from ui.demo import STATURE_M
-from ui.screens import charts, filming, picker, place, store, stored, style, viewer
+from ui.screens import charts, filming, frames, picker, place, store, stored, style, viewer
 from ui.screens.downloads import zipped
 from ui.screens.queue import Queue
 
@@ -307,7 +307,7 @@ def test_a_hidden_face_is_hidden_in_the_viewer_too() -> None:
 
 def test_the_close_up_keeps_its_size_and_stays_in_the_picture() -> None:
     track = builders.track()
-    boxes = [stored.close_up(track, i) for i in range(len(track.frame))]
+    boxes = [frames.close_up(track, i) for i in range(len(track.frame))]
     assert len({box[2:] for box in boxes}) == 1
     for left, top, width, height in boxes:
         assert left >= 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,11 +18,13 @@ from technique.curve_comparison import CurveComparison, compare_curves
 from technique.pooling import pooled_curves
 from technique.reliability import minimal_detectable_change
 from technique.takes import Take
+from ui.apart import in_child
 from ui.history_find import Group, clip_file
 from ui.history_pdf import html_page, write_pdf
 from ui.history_plots import compared_curves, curves_shown
 from ui.history_rows import change_blocks, comparison_table, short_sentence
 from ui.history_words import CHANGE_INK, capital, change_sign
+from ui.leftovers import PREFIX
 from ui.pictures import FOLDER, POSITIONS
 from ui.report import PdfError
 
@@ -299,5 +302,11 @@ def _video(before: Group, after: Group, path: Path, progress: Progress, notes: l
             "or is not the same file any more."
         )
         return False
-    write_pair_video(sides[0], sides[1], path, progress)
+    try:
+        with tempfile.TemporaryDirectory(prefix=PREFIX, dir=path.parent) as room:
+            made = Path(room) / path.name
+            in_child(write_pair_video, sides[0], sides[1], made, what=path.name, progress=progress)
+            made.replace(path)
+    except OSError as error:
+        raise output_error(path, error) from error
     return True

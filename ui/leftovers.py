@@ -188,7 +188,12 @@ def remove_leftovers(folder: Path) -> tuple[Path, ...]:
     for stage in _unfinished(folder):
         lock = stage / LOCK
         with suppress(OSError):
-            if time.time() - lock.stat().st_mtime < YOUNG_S:
+            known = lock if lock.exists() else stage
+            if time.time() - known.stat().st_mtime < YOUNG_S:
+                continue
+            if known is stage:
+                stage.rmdir()  # only where it is empty: killed before it was marked as ours
+                gone.append(stage)
                 continue
             with lock.open("rb") as file:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # BlockingIOError: it is being filled

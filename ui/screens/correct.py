@@ -17,7 +17,7 @@ from shared.track import Track
 from ui import by_hand
 from ui.by_hand import Correction, ExchangeRange, ExchangeSides, LeaveOut, MoveEvent, MoveJoint, SetStature
 from ui.job import ANALYSIS_NAME
-from ui.screens import store, stored
+from ui.screens import frames, store, stored
 from ui.screens.picker import picture_to_click
 from ui.screens.style import words
 from ui.tables import write_tables
@@ -154,7 +154,7 @@ def _joint(
     x, y = (float(v) for v in shown.xy_px[sample, lm.INDEX[joint]])
     frame = int(track.frame[sample])
     data = stored.drawn_frame(job, track, sample, whole=False, skeleton=True, shown=shown)
-    left, top, width, height = stored.close_up(track, sample)
+    left, top, width, height = frames.close_up(track, sample)
     marks = [(x - left, y - top)] if x == x and y == y else []
     clicked = picture_to_click(
         data,

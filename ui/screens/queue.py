@@ -1,4 +1,4 @@
-"""The queue: a thread per kind of work hands one job after the other to a process.
+"""The queue: a thread per kind of work does one job after the other, the clip's part of it in a child.
 
 The record on disk is the truth, so a restart of the page loses nothing: what was waiting waits
 on, what was cut off starts again.
@@ -7,25 +7,29 @@ on, what was cut off starts again.
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 import threading
 import time
+import traceback
+from collections.abc import Callable
 from contextlib import suppress
 from typing import Final
 
-from shared.errors import LanesideError
+from shared.errors import Cancelled, LanesideError
+from ui.apart import kept_child
 from ui.screens import store
+from ui.screens.work import look, measure
 
 POLL_S: Final = 0.3
-GRACE_S: Final = 8.0
-"""Seconds that work which was asked to stop gets before it is ended."""
 STALE_S: Final = 15.0
 BEAT_S: Final = 3.0
 BROKE_OFF: Final = (
     "{name}: the work broke off without a word, perhaps for want of memory; "
     "close other programs or trim the clip, then try again."
 )
+
+
+class _Closing(Exception):
+    """The server closes."""
 
 
 class Queue:
@@ -77,37 +81,37 @@ class Queue:
         if kind == "measure":
             job = store.change(job, state="running")
         folder = store.job_folder(job.key)
-        process = subprocess.Popen(
-            [sys.executable, "-m", "ui.screens.work", kind, job.key],
-            # Many small matrices: threads inside the linear algebra cost more than they bring.
-            env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=(folder / "work.log").open("wb"),
-        )
-        asked = beat = 0.0
+        (folder / store.LOG).unlink(missing_ok=True)
         try:
-            while process.poll() is None:
-                now = time.monotonic()
-                if now - beat > BEAT_S:
-                    beat = now
-                    with suppress(OSError):
-                        os.utime(folder / store.CLAIM)
-                current = store.read_job(job.key)
-                unwanted = current is None or current.state == "cancelled" or (folder / store.CANCEL).exists()
-                if unwanted and not asked:
-                    asked = now
-                    with suppress(OSError):
-                        (folder / store.CANCEL).touch()
-                if self._stop.is_set() or (asked and now - asked > GRACE_S) or current is None:
-                    process.kill()
-                with suppress(subprocess.TimeoutExpired):
-                    process.wait(timeout=POLL_S)
+            with suppress(_Closing), kept_child(log=folder / store.LOG) as run:
+                (look if kind == "look" else measure)(job.key, run, self._heed(job))
+        except Exception as error:  # a fault of ours on this side: told, and no end of the queue
+            with suppress(OSError):
+                (folder / store.LOG).write_text("".join(traceback.format_exception(error)), encoding="utf-8")
         finally:
-            if process.poll() is None:
-                process.kill()
-            process.wait()
             self._settle(job, kind)
+
+    def _heed(self, job: store.Job) -> Callable[[], None]:
+        """Says that the job is still worked on, and stops the work when nobody wants it any more."""
+        folder = store.job_folder(job.key)
+        beat = asked = 0.0
+
+        def heed() -> None:
+            nonlocal beat, asked
+            now = time.monotonic()
+            if self._stop.is_set():
+                raise _Closing
+            if now - beat > BEAT_S:
+                beat = now
+                with suppress(OSError):
+                    os.utime(folder / store.CLAIM)
+            if now - asked > POLL_S:
+                asked = now
+                current = store.read_job(job.key)
+                if current is None or current.state == "cancelled" or (folder / store.CANCEL).exists():
+                    raise Cancelled("the clip", "you stopped it", "start it again when you like")
+
+        return heed
 
     def _settle(self, job: store.Job, kind: str) -> None:
         """Give the job its end where the process did not, and let go of it."""

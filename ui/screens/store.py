@@ -36,6 +36,7 @@ STALE: Final = "report_is_older"
 """A file of this name says that report, pictures and video were made before the corrections."""
 CANCEL: Final = "cancel"
 CLAIM: Final = "claim"
+LOG: Final = "work.log"
 KEY: Final = re.compile(r"[a-z0-9]{20}")
 SUFFIXES: Final = ("mp4", "mov", "m4v", "avi", "mkv", "webm", "mpg", "mpeg", "3gp", "mts", "m2ts")
 LIMIT_MB: Final = 2048

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import math
-import os
 import threading
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,19 +13,18 @@ import numpy as np
 import streamlit as st
 from PIL import Image
 
-from shared import landmarks as lm
 from shared.analysis import Analysis
 from shared.analysis_json import from_document
 from shared.errors import LanesideError
-from shared.files import output_error
 from shared.track import Track
 from shared.track_file import read_track
+from ui.apart import in_child
 from ui.job import ANALYSIS_NAME, TRACK_NAME
+from ui.leftovers import put_back
 from ui.pictures import Picture, overlay, subjects
 from ui.screens import store
+from ui.screens.frames import CLOSE_HEIGHT_PX, WHOLE_HEIGHT_PX, close_up, decode_frames
 
-WHOLE_HEIGHT_PX: Final = 540
-CLOSE_HEIGHT_PX: Final = 560
 CHUNK_BEFORE: Final = 4
 CHUNK: Final = 24
 """Frames decoded together: the neighbours of a frame are usually wanted next."""
@@ -47,6 +44,8 @@ def _analysis(path: str, changed: float) -> Analysis:
 def analysis_of(folder: Path) -> Analysis:
     """The stored analysis; LanesideError if it can't be read."""
     path = folder / ANALYSIS_NAME
+    if not path.is_file():
+        put_back(folder)  # of a program that was killed while it replaced the result
     try:
         changed = path.stat().st_mtime
     except OSError as error:
@@ -121,20 +120,10 @@ class View:
     zoom: float
 
 
-def close_up(track: Track, sample: int) -> tuple[int, int, int, int]:
-    """Box about the athlete, the same size in every frame: left, top, width, height, upright px."""
-    hips = 0.5 * (track.xy_px[:, lm.index("hip", "left")] + track.xy_px[:, lm.index("hip", "right")])
-    seen = np.isfinite(hips).all(axis=1)
-    size = track.quality.runner_height_px
-    if not seen.any() or not math.isfinite(size):
-        return (0, 0, track.clip.width, track.clip.height)
-    at = np.arange(len(hips))
-    x, y = (float(np.interp(sample, at[seen], hips[seen, axis])) for axis in (0, 1))
-    height = int(min(track.clip.height, max(60.0, 1.5 * size)))
-    width = int(min(track.clip.width, height))
-    left = int(min(max(0.0, x - width / 2), track.clip.width - width))
-    top = int(min(max(0.0, y - 0.5 * height), track.clip.height - height))
-    return (left, top, width, height)
+@st.cache_resource(show_spinner=False)
+def _one_at_a_time() -> threading.Lock:
+    """Frames that are missing are decoded by one child at a time, whoever asks."""
+    return threading.Lock()
 
 
 def frame_picture(job: store.Job, track: Track, sample: int, whole: bool) -> tuple[bytes, View]:
@@ -157,52 +146,14 @@ def frame_picture(job: store.Job, track: Track, sample: int, whole: bool) -> tup
     number = int(track.frame[sample])
     path = folder / f"{'whole' if whole else 'close'}-{number}.jpg"
     if not path.is_file():
-        decode_frames(job, track, number - CHUNK_BEFORE, number - CHUNK_BEFORE + CHUNK)
+        with _one_at_a_time():
+            if not path.is_file():
+                first = number - CHUNK_BEFORE
+                in_child(decode_frames, job, track, first, first + CHUNK, what=job.name)
     if whole:
         return path.read_bytes(), View(0.0, 0.0, min(1.0, WHOLE_HEIGHT_PX / track.clip.height))
     left, top, _, height = close_up(track, sample)
     return path.read_bytes(), View(float(left), float(top), CLOSE_HEIGHT_PX / height)
-
-
-def decode_frames(job: store.Job, track: Track, start: int, stop: int) -> None:
-    """Decode ``start..stop`` for the viewer, close up and whole; what is there already is kept.
-
-    Where the athlete's face is to be hidden it is hidden here, so that no picture with it is kept.
-    """
-    from vision.clip import frames
-    from vision.clip_probe import probe
-    from vision.head import head_cover, without_face
-
-    folder = store.job_folder(job.key) / store.FRAMES
-    folder.mkdir(parents=True, exist_ok=True)
-    cover = head_cover(track) if job.options.face_hidden else None
-    sample_of = {int(f): i for i, f in enumerate(track.frame)}
-    for frame in frames(probe(store.clip_path(job)), start=max(0, start), stop=stop):
-        rgb = frame.rgb if cover is None else without_face(frame.rgb, cover, frame.index)
-        picture = Image.fromarray(rgb)
-        if frame.index in sample_of:
-            left, top, width, height = close_up(track, sample_of[frame.index])
-            size = (round(width * CLOSE_HEIGHT_PX / height), CLOSE_HEIGHT_PX)
-            part = picture.crop((left, top, left + width, top + height)).resize(
-                size, Image.Resampling.BICUBIC
-            )
-            _keep(part, folder / f"close-{frame.index}.jpg")
-        if picture.height > WHOLE_HEIGHT_PX:
-            size = (round(picture.width * WHOLE_HEIGHT_PX / picture.height), WHOLE_HEIGHT_PX)
-            picture = picture.resize(size, Image.Resampling.BICUBIC)
-        _keep(picture, folder / f"whole-{frame.index}.jpg")
-
-
-def _keep(picture: Image.Image, path: Path) -> None:
-    """Written whole but not forced to the disk: hundreds of these are only a cache."""
-    if not path.is_file():
-        part = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
-        try:
-            picture.save(part, "JPEG", quality=84)
-            part.replace(path)
-        except OSError as error:
-            part.unlink(missing_ok=True)
-            raise output_error(path, error) from error
 
 
 def drawn_frame(

@@ -1,26 +1,29 @@
-"""One piece of work in its own process: the first look at a clip, or the whole measurement.
+"""One piece of work on a clip: the first look, the whole measurement, or the report once more.
 
-Run as ``python -m ui.screens.work look|measure KEY``. It reports into ``progress.json`` and stops
-when a file named ``cancel`` appears in the job's folder.
+These run in the page's server, beside the page; what reads the clip runs in a child process (`ui.apart`),
+which is all that a clip can harm. They report into ``progress.json`` and stop when a file named ``cancel``
+appears in the job's folder.
 """
 
 from __future__ import annotations
 
 import json
-import sys
 import time
-import traceback
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
 from shared.errors import Cancelled, LanesideError
-from shared.progress import Progress
+from shared.progress import Progress, silent
 from shared.track_file import read_track
+from ui.apart import Fault, Run
 from ui.by_hand import FILE
-from ui.job import TRACK_NAME
+from ui.job import TRACK_NAME, measure_apart, staged_folder, write_results
 from ui.screens import store
 from ui.screens.store import FRAMES, STALE
+
+Heed = Callable[[], None]
 
 REPORT_EVERY_S: Final = 0.25
 FAULT: Final = (
@@ -96,8 +99,11 @@ def seconds_left(progress: dict[str, Any], now: float) -> float | None:
     return max(0.0, (said - begun) / share * (1 - share) - (now - said))
 
 
-def look(key: str) -> None:
-    """Take the first look; the job becomes ready, or failed with its reason."""
+def look(key: str, run: Run, heed: Heed | None = None) -> None:
+    """Take the first look; the job becomes ready, or failed with its reason.
+
+    `run` and `heed` are those of `ui.apart`.
+    """
     from ui.screens.first_look import write_first_look
 
     job = store.read_job(key)
@@ -105,66 +111,85 @@ def look(key: str) -> None:
         return
     folder = store.job_folder(key)
     try:
-        write_first_look(
-            store.clip_path(job), folder / store.FIRST_LOOK, job.options.capture_rate_hz, reporter(folder)
+        run(
+            write_first_look,
+            store.clip_path(job),
+            folder / store.FIRST_LOOK,
+            job.options.capture_rate_hz,
+            what=job.name,
+            progress=reporter(folder),
+            heed=heed,
         )
         _end(key, "ready")
     except LanesideError as error:
         _fail(job, error)
 
 
-def measure(key: str) -> None:
-    """Measure the clip into its result folder; the job becomes done, failed or cancelled."""
-    from ui.job import measure_clip
+def measure(key: str, run: Run, heed: Heed | None = None) -> None:
+    """Measure the clip into its result folder; the job becomes done, failed or cancelled.
 
+    `run` and `heed` are those of `ui.apart`.
+    """
     job = store.read_job(key)
     if job is None:
         return
     folder = store.job_folder(key)
     try:
         if job.rewrite:
-            _rewrite(job, folder)
+            with staged_folder(folder / store.RESULT) as stage:
+                run(rewrite, job, stage, what=job.name, progress=reporter(folder), heed=heed)
         else:
-            measure_clip(store.clip_path(job), folder / store.RESULT, job.options, reporter(folder))
+            measure_apart(
+                store.clip_path(job),
+                folder / store.RESULT,
+                job.options,
+                reporter(folder),
+                run=run,
+                heed=heed,
+            )
             (folder / FILE).unlink(missing_ok=True)
         (folder / STALE).unlink(missing_ok=True)
-        for name in ("close", "whole"):
-            for old in (folder / FRAMES).glob(f"{name}-*.jpg") if not job.rewrite else ():
-                old.unlink(missing_ok=True)
+        # Frames of an earlier measurement, and half ones of a child that was stopped.
+        for old in (folder / FRAMES).glob(".*" if job.rewrite else "*.jpg*"):
+            old.unlink(missing_ok=True)
         _end(key, "done")
     except LanesideError as error:
         _fail(job, error)
         return
     # The result is there; its frames are decoded while the user reads the cues.
     with suppress(LanesideError, OSError):
-        keep_frames(job)
+        run(keep_frames, job, what=job.name, heed=heed)
 
 
-def keep_frames(job: store.Job) -> None:
+def keep_frames(job: store.Job, progress: Progress = silent) -> None:
     """Decode every frame of the run for the viewer."""
-    from ui.screens.stored import decode_frames
+    from ui.screens.frames import decode_frames
 
     track = read_track(store.result_folder(job) / TRACK_NAME)
     first, last = int(track.frame[0]), int(track.frame[-1])
-    decode_frames(job, track, first, last + 1)
+    decode_frames(job, track, first, last + 1, progress)
 
 
-def _rewrite(job: store.Job, folder: Path) -> None:
+def rewrite(job: store.Job, stage: Path, progress: Progress = silent) -> None:
     """Write tables, pictures, video and report again; the track stays as it was measured."""
     from shared.track_file import write_track
     from ui.by_hand import corrected_analysis, read_corrections
-    from ui.job import staged_folder, write_results
 
+    folder = store.job_folder(job.key)
     track = read_track(folder / store.RESULT / TRACK_NAME)
     changed, analysis = corrected_analysis(track, job.options, read_corrections(folder / FILE))
-    with staged_folder(folder / store.RESULT) as stage:
-        write_results(store.clip_path(job), changed, analysis, stage, job.options, reporter(folder))
-        write_track(track, stage / TRACK_NAME)
+    write_results(store.clip_path(job), changed, analysis, stage, job.options, progress)
+    write_track(track, stage / TRACK_NAME)
 
 
 def _fail(job: store.Job, error: LanesideError) -> None:
     if isinstance(error, Cancelled):
         _end(job.key, "cancelled")
+    elif isinstance(error, Fault):
+        # A fault of the program: the user gets a sentence, the log gets the rest.
+        with suppress(OSError), (store.job_folder(job.key) / store.LOG).open("a", encoding="utf-8") as log:
+            log.write(error.trace)
+        _end(job.key, "failed", FAULT.format(name=job.name))
     else:
         # Nobody needs to know where the clip is kept; it goes by its own name.
         _end(job.key, "failed", str(error).replace(str(store.clip_path(job)), job.name))
@@ -179,24 +204,3 @@ def _end(key: str, state: store.State, error: str = "") -> None:
         store.change(job, state="done", rewrite=False)  # the result itself is untouched
     else:
         store.change(job, state=state, rewrite=False, error="" if state == "cancelled" else error)
-
-
-def main(arguments: list[str]) -> int:
-    """Entry of the work process."""
-    if len(arguments) != 2 or arguments[0] not in ("look", "measure"):
-        print("usage: look|measure KEY", file=sys.stderr)
-        return 2
-    kind, key = arguments
-    try:
-        (look if kind == "look" else measure)(key)
-    except Exception:  # a fault of the program: the user gets a sentence, the log gets the rest
-        traceback.print_exc()
-        job = store.read_job(key)
-        if job is not None:
-            _end(key, "failed", FAULT.format(name=job.name))
-        return 1
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
