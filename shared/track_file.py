@@ -45,12 +45,15 @@ class TrackFileError(LanesideError):
 
 
 def write_track(track: Track, path: Path) -> None:
-    """Write `track` to `path` (``.npz``); OutputError if it can't be written."""
+    """Write `track` to `path` (``.npz``); OutputError if it can't be written.
+
+    Of the clip only its file name is kept, not the folder it lies in, which may name people.
+    """
     labelling = asdict(track.labelling)
     del labelling["legs_confidence"]
     head = {
         "format": FORMAT,
-        "clip": asdict(track.clip),
+        "clip": asdict(track.clip) | {"path": Path(track.clip.path).name},
         "direction": track.direction,
         "camera": track.camera,
         "belt_speed_mps": track.belt_speed_mps,

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,9 @@ import pytest
 
 # Every test sees its clips anew, and none writes into the user's own cache.
 os.environ["LANESIDE_CACHE"] = "off"
+# Nor into the user's own data folder.
+_DATA = tempfile.TemporaryDirectory(prefix="laneside-test-")
+os.environ["LANESIDE_DATA"] = _DATA.name
 
 CHROMIUM = Path("/usr/bin/chromium")
 CHROMIUM_ARGUMENTS = [
@@ -33,3 +38,14 @@ def chromium() -> Iterator[Any]:
         browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=CHROMIUM_ARGUMENTS)
         yield browser
         browser.close()
+
+
+@pytest.fixture(scope="module")
+def one_child() -> Iterator[None]:
+    """One child process for all measurements of a module by the command line: it loads its libraries once."""
+    from ui import job
+    from ui.apart import kept_child
+
+    with kept_child() as run, pytest.MonkeyPatch().context() as patch:
+        patch.setattr(job, "measure_apart", partial(job.measure_apart, run=run))
+        yield

@@ -48,6 +48,8 @@ def job_mark(sha256: str, options: Options) -> dict[str, object]:
     from technique.targets import load_profile
 
     said = asdict(replace(options, cache=True))
+    for name in ("profile", "weights"):  # the folders they lie in are nobody's business
+        said[name] = said[name] and Path(said[name]).name
     plain: dict[str, object] = json.loads(json.dumps(said, default=str))
     return {
         "sha256": sha256,

@@ -45,7 +45,7 @@ def run_demo(out: Path) -> None:
 
 def _compared(before: Result, out: Path) -> None:
     """The same invented athlete with another technique: what changed, side by side."""
-    from ui.history_find import folder_group, remember_clip
+    from ui.history_find import folder_group
     from ui.history_report import write_comparison
     from ui.job import measure_apart
     from ui.options import Options
@@ -56,14 +56,13 @@ def _compared(before: Result, out: Path) -> None:
     screen = console()
     screen.print("\n[bold]The same invented runner after a change of technique[/bold]")
     options = Options(profile="fast-run", stature_m=STATURE_M, mass_kg=MASS_KG, video=False)
-    remember_clip(before.folder, CLIP)
     with progress_bars() as progress:
         after = measure_apart(AFTER, out / "after", options, progress)
-        remember_clip(after.folder, AFTER)
         made = write_comparison(
             folder_group(before.folder, "before"),
             folder_group(after.folder, "after"),
             out / "comparison",
+            clips=(CLIP, AFTER),
             progress=progress,
         )
     screen.print(made.compared.comparison.summary)

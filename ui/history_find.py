@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,12 +11,11 @@ from shared import history as H
 from shared.analysis import Analysis
 from shared.analysis_json import read_analysis
 from shared.errors import OptionError
-from shared.files import write_text
 from technique.takes import Take, stored_take, take
+from ui.clip_places import remembered_clip
+from ui.leftovers import put_back
 
 ANALYSIS_NAME: Final = "analysis.json"
-CLIP_PLACE: Final = "clip_place.json"
-"""Stands in a result folder and says where the clip lies on this machine."""
 SHORTEST_ID: Final = 6
 MOST_NAMED: Final = 6
 MOST_REPEATS: Final = 20
@@ -177,6 +175,8 @@ def folder_group(place: Path, label: str = "") -> Group:
     """A group of one result folder (or its ``analysis.json``), without a history."""
     file = place / ANALYSIS_NAME if place.is_dir() else place
     if not file.is_file():
+        put_back(file.parent)  # of a program that was killed while it replaced the result
+    if not file.is_file():
         raise OptionError(
             str(place), "there is no analysis.json in it", "give a folder made by laneside measure"
         )
@@ -200,22 +200,17 @@ def repeated_takes(history: H.History, athlete: str, keys: Sequence[str] | None 
     return groups
 
 
-def remember_clip(folder: Path, clip: Path) -> None:
-    """Leave a note in a result folder where its clip is; OutputError if it can't be written."""
-    write_text(folder / CLIP_PLACE, json.dumps({"clip": str(clip.absolute())}) + "\n")
+def clip_file(folder: Path | None, analysis: Analysis, also: Sequence[Path] = ()) -> Path | None:
+    """The clip of a stored result, if it is still there and still the same.
 
-
-def clip_file(folder: Path | None, analysis: Analysis) -> Path | None:
-    """The clip of a stored result, if it is still there and still the same."""
+    Looked for where it was last seen (`ui.clip_places`), beside the result, and in `also`.
+    """
     if folder is None:
         return None
     name = Path(analysis.clip.path).name
-    places = [folder.parent / "clip" / name, folder / name, folder.parent / name]
-    try:
-        said = json.loads((folder / CLIP_PLACE).read_text(encoding="utf-8"))["clip"]
-        places.insert(0, Path(said))
-    except (OSError, ValueError, KeyError, TypeError):
-        pass
+    places = [folder.parent / "clip" / name, folder / name, folder.parent / name, *also]
+    if (last := remembered_clip(analysis.clip.sha256)) is not None:
+        places.insert(0, last)
     from vision.clip import file_sha256
 
     for place in places:

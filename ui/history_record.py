@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Sequence
 from contextlib import suppress
@@ -14,7 +15,9 @@ from shared.analysis import Analysis
 from shared.analysis_json import read_analysis
 from shared.errors import LanesideError, OptionError
 from shared.progress import Progress, silent
-from ui.history_find import ANALYSIS_NAME, CLIP_PLACE, id_of, remember_clip
+from ui.clip_places import forget_clips, remember_clip
+from ui.history_find import ANALYSIS_NAME, id_of
+from ui.leftovers import put_back
 
 if TYPE_CHECKING:
     from ui.options import Options
@@ -31,7 +34,6 @@ OURS: Final = (
     "annotated.mp4",
     "curves.svg",
     "by_hand.json",
-    CLIP_PLACE,
 )
 """Files that a measurement writes; a folder may hold others, which are the user's."""
 
@@ -135,6 +137,8 @@ def _finished(source: Path, base: Path, options: Options, progress: Progress) ->
     if source.is_dir() or source.name == ANALYSIS_NAME:
         file = source / ANALYSIS_NAME if source.is_dir() else source
         if not file.is_file():
+            put_back(file.parent)
+        if not file.is_file():
             raise OptionError(
                 str(source), "there is no analysis.json in it", "give a video or a folder made by measure"
             )
@@ -143,7 +147,7 @@ def _finished(source: Path, base: Path, options: Options, progress: Progress) ->
 
     folder = _free_folder(base, source.stem)
     result = measure_apart(source, folder, options, progress)
-    remember_clip(folder, source)
+    remember_clip(result.analysis.clip.sha256, source)
     return result.analysis, folder
 
 
@@ -156,10 +160,18 @@ def _free_folder(base: Path, stem: str) -> Path:
     return folder
 
 
+def _content(folder: Path) -> str | None:
+    """Content of the clip of a result."""
+    try:
+        return str(json.loads((folder / ANALYSIS_NAME).read_text(encoding="utf-8"))["clip"]["sha256"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
 def remove_results(folders: Sequence[Path]) -> tuple[Path, ...]:
     """Delete what measurements wrote into folders, and the folders where nothing else is in them.
 
-    What is kept of the clips for measuring them again goes too.
+    What is kept of the clips for measuring them again goes too, and where they lie.
 
     Returns
     -------
@@ -169,6 +181,7 @@ def remove_results(folders: Sequence[Path]) -> tuple[Path, ...]:
     from ui.privacy import forget_seen
 
     forget_seen()
+    forget_clips({found for folder in folders if (found := _content(folder))})
     left = []
     for folder in folders:
         if folder.name == "result" and (folder.parent / "job.json").is_file():

@@ -200,9 +200,12 @@ def write_comparison(
     repeats: Sequence[Sequence[Take]] = (),
     *,
     video: bool = True,
+    clips: Sequence[Path] = (),
     progress: Progress = silent,
 ) -> ComparisonFiles:
     """Compare two groups and write page, PDF, table and, where both clips are at hand, the video.
+
+    `clips` are files that may be theirs, beside where they were last seen.
 
     Raises
     ------
@@ -219,7 +222,7 @@ def write_comparison(
     has_video = False
     if video:
         try:
-            has_video = _video(before, after, out / VIDEO_NAME, progress, notes)
+            has_video = _video(before, after, out / VIDEO_NAME, clips, progress, notes)
         except LanesideError as error:
             notes.append(f"No side-by-side video: {error.why}; {error.mend}.")
     shown = content(before, after, made)
@@ -278,7 +281,9 @@ def _pdf(shown: dict[str, Any], svg: str, stills: Sequence[Pair], out: Path) -> 
     write_pdf("comparison.typ", data, drawings, pictures, out)
 
 
-def _video(before: Group, after: Group, path: Path, progress: Progress, notes: list[str]) -> bool:
+def _video(
+    before: Group, after: Group, path: Path, clips: Sequence[Path], progress: Progress, notes: list[str]
+) -> bool:
     """Write the video where both clips can be found; False, with a note, where not."""
     from shared.track_file import read_track
     from ui.history_video import Side, write_pair_video
@@ -291,7 +296,7 @@ def _video(before: Group, after: Group, path: Path, progress: Progress, notes: l
                 continue
             if folder is None or not (folder / "track.npz").is_file():
                 continue
-            clip = clip_file(folder, a)
+            clip = clip_file(folder, a, clips)
             if clip is not None:
                 sides.append(Side(clip, read_track(folder / "track.npz"), a, group.label))
                 wanted = {a.near_side} if wanted else wanted
