@@ -9,16 +9,34 @@ import os
 import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 from typer.exceptions import TyperException
 
 from shared.errors import Cancelled, LanesideError
+from ui.cli_options import (
+    AthleteAt,
+    BeltSpeed,
+    BlurFace,
+    Cache,
+    CaptureRate,
+    Clip,
+    Effort,
+    Injury,
+    LegLength,
+    Marked,
+    Mass,
+    Minor,
+    Out,
+    Profile,
+    Sex,
+    Stature,
+    Video,
+    Weights,
+    options_said,
+)
 from ui.history_cli import register
-
-if TYPE_CHECKING:
-    from ui.options import Options
 
 app = typer.Typer(
     name="laneside",
@@ -28,50 +46,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Running technique in numbers with honest errors, from one phone clip, on your own machine.",
 )
-
-Clip = Annotated[Path, typer.Argument(help="The video file.", show_default=False)]
-Out = Annotated[Path, typer.Option("--out", help="Folder for the results.")]
-Profile = Annotated[str, typer.Option("--profile", help="Profile of targets: a name or a file.")]
-Stature = Annotated[float | None, typer.Option("--stature", help="Body height in metres; gives the scale.")]
-Mass = Annotated[float | None, typer.Option("--mass", help="Body mass in kilograms.")]
-LegLength = Annotated[float | None, typer.Option("--leg-length", help="Hip to ground in metres.")]
-Sex = Annotated[str | None, typer.Option("--sex", help="female or male: chooses the segment table.")]
-CaptureRate = Annotated[
-    float | None, typer.Option("--capture-rate", help="Frames per real second it was filmed at.")
-]
-BeltSpeed = Annotated[float | None, typer.Option("--belt-speed", help="Treadmill speed in m/s.")]
-AthleteAt = Annotated[str | None, typer.Option("--athlete", help="Who to measure: X,Y@SECONDS.")]
-Marked = Annotated[
-    str | None, typer.Option("--marked-distance", help="Known distance: X1,Y1,X2,Y2=METRES (px).")
-]
-Weights = Annotated[Path | None, typer.Option("--weights", help="Heavier pose weights (.task or .tflite).")]
-Effort = Annotated[str, typer.Option("--effort", help="quick, standard or high: faster, or a little better.")]
-Minor = Annotated[bool, typer.Option("--minor", help="The athlete is under 18.")]
-Injury = Annotated[bool, typer.Option("--injury", help="Pain or a recent injury: adds cautions.")]
-BlurFace = Annotated[
-    bool | None,
-    typer.Option("--blur-face/--no-blur-face", help="Hide the athlete's face; without a word: of minors."),
-]
-Video = Annotated[bool, typer.Option("--video/--no-video", help="Write the annotated video.")]
-Cache = Annotated[
-    bool, typer.Option("--cache/--no-cache", help="Keep what was seen, for measuring the clip again.")
-]
-
-
-def _options(**said: Any) -> Options:
-    from shared.errors import OptionError
-    from ui import options
-
-    if said.get("sex") not in (None, "female", "male"):
-        raise OptionError("--sex", f"'{said['sex']}' is not known", "say female or male, or leave it out")
-    if said.get("effort", "standard") not in ("quick", "standard", "high"):
-        raise OptionError("--effort", f"'{said['effort']}' is not known", "say quick, standard or high")
-    athlete, marked = said.pop("athlete", None), said.pop("marked", None)
-    return options.Options(
-        athlete=None if athlete is None else options.athlete_point(athlete),
-        marked=None if marked is None else options.marked_distance(marked),
-        **said,
-    )
 
 
 @app.command()
@@ -96,24 +70,7 @@ def measure(
     blur_face: BlurFace = None,
 ) -> None:
     """Measure a clip: numbers, curves, cues, pictures and a report in one folder."""
-    options = _options(
-        profile=profile,
-        stature_m=stature,
-        mass_kg=mass,
-        leg_length_m=leg_length,
-        sex=sex,
-        capture_rate_hz=capture_rate,
-        belt_speed_mps=belt_speed,
-        athlete=athlete,
-        marked=marked_distance,
-        weights=weights,
-        effort=effort,
-        minor=minor,
-        injury=injury,
-        video=video,
-        cache=cache,
-        blur_face=blur_face,
-    )
+    options = options_said(locals())
     from ui.job import measure_apart
     from ui.terminal import progress_bars, summary
 
@@ -144,19 +101,7 @@ def batch(
     ] = None,
 ) -> None:
     """Measure many clips; one table at the end. Start it again after a stop: what is done stays done."""
-    options = _options(
-        profile=profile,
-        stature_m=stature,
-        mass_kg=mass,
-        capture_rate_hz=capture_rate,
-        belt_speed_mps=belt_speed,
-        effort=effort,
-        minor=minor,
-        injury=injury,
-        video=video,
-        blur_face=blur_face,
-        cache=cache,
-    )
+    options = options_said(locals())
     from ui.batch import TABLE_NAME, clips_in, measure_batch, say
 
     rows = measure_batch(
@@ -180,7 +125,7 @@ def check(
     stature: Stature = None,
 ) -> None:
     """Say in seconds whether a clip is suited, and for what, before measuring it."""
-    options = _options(capture_rate_hz=capture_rate, stature_m=stature)
+    options = options_said(locals())
     from ui.job import check_apart
     from ui.terminal import print_findings, progress_bars
 

@@ -10,20 +10,27 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ui.cli_options import (
+    AthleteNotes,
+    BeltSpeed,
+    CaptureRate,
+    Condition,
+    Consent,
+    Day,
+    HistoryFile,
+    LegLength,
+    Mass,
+    MinorOrAdult,
+    Profile,
+    Sex,
+    Stature,
+    Video,
+    Who,
+    checked_sex,
+)
+
 if TYPE_CHECKING:
     from shared.history import Session
-
-HistoryFile = Annotated[
-    Path | None,
-    typer.Option(
-        "--history", help="History file; default: history.sqlite in LANESIDE_DATA or the data folder."
-    ),
-]
-Who = Annotated[str, typer.Argument(metavar="ATHLETE", help="Name or code.", show_default=False)]
-Day = Annotated[str | None, typer.Option("--date", help="Day of filming, 2026-05-01; default today.")]
-Condition = Annotated[
-    str, typer.Option("--condition", help="What was tried: usual, new shoes, with the belt ...")
-]
 
 athletes_app = typer.Typer(
     no_args_is_help=True, rich_markup_mode=None, help="Athletes: list, add, edit, delete."
@@ -61,12 +68,10 @@ def record(
         str | None, typer.Option("--session", help="Add to a stored session: a day, DAY/CONDITION, latest.")
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", help="Folder for results of measured clips.")] = None,
-    capture_rate: Annotated[
-        float | None, typer.Option("--capture-rate", help="Frames per real second.")
-    ] = None,
-    belt_speed: Annotated[float | None, typer.Option("--belt-speed", help="Treadmill speed in m/s.")] = None,
-    profile: Annotated[str, typer.Option("--profile", help="Profile of targets.")] = "easy-run",
-    video: Annotated[bool, typer.Option("--video/--no-video", help="Write annotated videos.")] = True,
+    capture_rate: CaptureRate = None,
+    belt_speed: BeltSpeed = None,
+    profile: Profile = "easy-run",
+    video: Video = True,
 ) -> None:
     """Measure clips, or take finished results, and keep them as one session of an athlete."""
     from shared import history as H
@@ -144,25 +149,12 @@ def list_athletes(history: HistoryFile = None) -> None:
         print_athletes(h, H.athletes(h))
 
 
-Stature = Annotated[float | None, typer.Option("--stature", help="Body height in metres.")]
-Mass = Annotated[float | None, typer.Option("--mass", help="Body mass in kilograms.")]
-LegLength = Annotated[float | None, typer.Option("--leg-length", help="Hip to ground in metres.")]
-Sex = Annotated[str | None, typer.Option("--sex", help="female or male.")]
-Minor = Annotated[bool | None, typer.Option("--minor/--adult", help="Under 18.")]
-Consent = Annotated[
-    str | None, typer.Option("--consent", help="Who agreed to the filming, to what and when.")
-]
-Notes = Annotated[str | None, typer.Option("--notes", help="Notes.")]
-
-
 def _said(**values: Any) -> dict[str, Any]:
     """What was said, checked like the same options of measure."""
-    from shared.errors import OptionError
     from ui.options import Options
 
     given = {k: v for k, v in values.items() if v is not None}
-    if given.get("sex") not in (None, "female", "male"):
-        raise OptionError("--sex", f"'{given['sex']}' is not known", "say female or male, or leave it out")
+    checked_sex(given.get("sex"))
     Options(**{k: given[k] for k in ("stature_m", "mass_kg", "leg_length_m") if k in given})
     return given
 
@@ -175,9 +167,9 @@ def add_athlete(
     mass: Mass = None,
     leg_length: LegLength = None,
     sex: Sex = None,
-    minor: Minor = None,
+    minor: MinorOrAdult = None,
     consent: Consent = None,
-    notes: Notes = None,
+    notes: AthleteNotes = None,
 ) -> None:
     """Add an athlete by name or code."""
     from shared import history as H
@@ -217,9 +209,9 @@ def edit_athlete(
     mass: Mass = None,
     leg_length: LegLength = None,
     sex: Sex = None,
-    minor: Minor = None,
+    minor: MinorOrAdult = None,
     consent: Consent = None,
-    notes: Notes = None,
+    notes: AthleteNotes = None,
 ) -> None:
     """Change what is kept of an athlete; what is not said stays."""
     from dataclasses import replace

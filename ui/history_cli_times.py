@@ -7,7 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from ui.history_cli import Condition, Day, HistoryFile, Who, today
+from ui.cli_options import Condition, Day, HistoryFile, Who
+from ui.history_cli import today
 
 times_app = typer.Typer(
     no_args_is_help=True, rich_markup_mode=None, help="Timed runs: add, import, list, speed profile, compare."

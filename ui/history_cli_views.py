@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from ui.history_cli import HistoryFile, Who
+from ui.cli_options import HistoryFile, Who
 
 
 def compare(
