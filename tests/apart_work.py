@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import ctypes
+import hashlib
 import os
 import signal
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from shared.errors import ClipError, DamagedClip
 from shared.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from shared.analysis import Analysis
+    from ui.options import Options
 
 
 def doubled(number: int, progress: Progress = silent) -> int:
@@ -115,3 +122,24 @@ def talks(times: int, progress: Progress = silent) -> None:
 def returns_what_cannot_be_sent(progress: Progress = silent) -> object:
     """A value without a way over the pipe."""
     return threading.Lock()
+
+
+def fills_or_dies(
+    clip: Path, folder: Path, options: Options, threads: int | None = None, progress: Progress = silent
+) -> Analysis:
+    """In the place of a measurement: a result that says the clip's content, or a crash."""
+    from shared.analysis_json import write_analysis
+    from shared.track_file import write_track
+    from tests import builders
+
+    progress("following the athlete", 1, 1)
+    (folder / "half.csv").write_text("half")
+    if clip.name.startswith("crash"):
+        os.kill(os.getpid(), signal.SIGSEGV)
+        threading.Event().wait()
+    analysis = builders.analysis()
+    info = replace(analysis.clip, path=clip.name, sha256=hashlib.sha256(clip.read_bytes()).hexdigest())
+    analysis = replace(analysis, clip=info)
+    write_analysis(analysis, folder / "analysis.json")
+    write_track(builders.track(), folder / "track.npz")
+    return analysis

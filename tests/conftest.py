@@ -48,4 +48,5 @@ def one_child() -> Iterator[None]:
 
     with kept_child() as run, pytest.MonkeyPatch().context() as patch:
         patch.setattr(job, "measure_apart", partial(job.measure_apart, run=run))
+        patch.setattr(job, "in_child", run)
         yield

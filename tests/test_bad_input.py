@@ -15,6 +15,8 @@ from ui.cli import main
 
 CLIP = Path(__file__).resolve().parents[1] / "sample_clips" / "clips" / "track_side_120.mp4"
 
+pytestmark = pytest.mark.usefixtures("one_child")
+
 
 def _fails(capsys: pytest.CaptureFixture[str], clip: Path, out: Path, *more: str) -> str:
     code = main(["measure", str(clip), "--out", str(out), *more])
@@ -169,6 +171,33 @@ def test_stopping_midway_leaves_nothing(number: str, tmp_path: Path) -> None:
     assert process.returncode != 0
     assert len(error.strip().splitlines()) == 1 and "nothing half-made" in error, error
     assert not out.exists() or list(out.iterdir()) == []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform != "linux", reason="asks Linux for the children of a process")
+def test_a_crash_on_the_clip_is_one_sentence_and_the_earlier_result_stays(tmp_path: Path) -> None:
+    """The process that reads the clip is killed as by an error in a decoder."""
+    import signal
+
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "analysis.json").write_text("earlier")
+    command = [sys.executable, "-m", "ui.cli", "measure", str(CLIP), "--out", str(out)]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=CLIP.parents[2]
+    )
+    assert process.stdout is not None
+    for line in process.stdout:
+        if "looking for people" in line or "following" in line:
+            break
+    tasks = Path(f"/proc/{process.pid}/task")
+    (child,) = {int(n) for task in tasks.iterdir() for n in (task / "children").read_text().split()}
+    os.kill(child, signal.SIGSEGV)
+    _, error = process.communicate(timeout=120)
+    assert process.returncode == 13
+    assert error.startswith(f"{CLIP.name}: ") and "SIGSEGV" in error and len(error.splitlines()) == 1
+    assert [p.name for p in out.iterdir()] == ["analysis.json"]
+    assert (out / "analysis.json").read_text() == "earlier"
 
 
 @pytest.mark.slow

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import shutil
 import signal
 import subprocess
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from shared.errors import OptionError
+from tests.apart_work import fills_or_dies
 from tests.test_pipeline import _beginning
 from ui.batch import clips_in, measure_batch, result_name
 from ui.batch_job import MARK_NAME
@@ -68,6 +70,22 @@ def test_result_names_are_safe_and_differ_with_content() -> None:
 def test_fewer_than_one_worker_makes_no_sense(tmp_path: Path) -> None:
     with pytest.raises(OptionError, match="--workers"):
         measure_batch([tmp_path / "a.mp4"], tmp_path / "out", QUICK, workers=0)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends POSIX signals")
+@pytest.mark.parametrize("workers", [1, 3])
+def test_a_clip_whose_process_dies_is_one_failed_clip(
+    workers: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ui.job.fill_folder", fills_or_dies)
+    clips = [tmp_path / f"{name}.mp4" for name in ("a", "crash", "b", "c", "crash too", "d")]
+    for clip in clips:
+        clip.write_text(clip.name)
+    rows = measure_batch(clips, tmp_path / "out", QUICK, workers)
+    assert [r.state for r in rows] == ["measured", "failed", "measured", "measured", "failed", "measured"]
+    assert all("SIGSEGV" in r.why and r.why.startswith(r.clip.name) for r in rows if r.state == "failed")
+    assert len(list((tmp_path / "out").glob("*/analysis.json"))) == 4
+    assert not list((tmp_path / "out").glob("*/.part-*"))
 
 
 @pytest.mark.slow

@@ -21,6 +21,8 @@ from ui.cli import main
 from ui.report import content, html_report
 from ui.tables import csv_text, measures_table, safe_cell
 
+pytestmark = pytest.mark.usefixtures("one_child")
+
 NAMES = [
     "<img src=x onerror=alert(1)>.mp4",
     "</title><script>alert(1)</script>.mp4",

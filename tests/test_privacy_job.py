@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+import os
+import socket
 import subprocess
 import sys
+import tempfile
+import zipfile
 from pathlib import Path
 
 import av
@@ -17,6 +22,7 @@ from PIL import Image
 
 from sample_clips.truth import load_truth
 from shared import landmarks as lm
+from shared.progress import Progress, silent
 from shared.track_file import read_track
 from vision.clip import frames
 from vision.clip_probe import probe
@@ -38,43 +44,56 @@ TAGS = {
 
 pytestmark = pytest.mark.xdist_group("privacy job")  # one job for all of them
 
-WATCHED = """
-import json, sys
-seen = []
+WATCH = """
+import json, os, sys
 def watch(event, args):
     if event in ("socket.connect", "socket.sendto", "socket.sendmsg", "socket.getaddrinfo",
                  "socket.gethostbyname", "urllib.Request", "subprocess.Popen", "os.system"):
-        seen.append([event, repr(args[1:] or args)])
-sys.addaudithook(watch)
+        line = json.dumps([event, repr(args[1:] or args)]) + "\\n"
+        os.write(watched, line.encode())
+if "LANESIDE_TEST_WATCH" in os.environ:
+    watched = os.open(os.environ["LANESIDE_TEST_WATCH"], os.O_WRONLY | os.O_APPEND | os.O_CREAT)
+    sys.addaudithook(watch)
+"""
+"""A watcher inside Python. It stands in a file that every Python of the job, children too, reads at its start."""
+
+WATCHED = """
+import json, os, sys
+def all_seen():
+    with open(os.environ["LANESIDE_TEST_WATCH"]) as file:
+        return [json.loads(line) for line in file]
 def no_routes():
     rows = [r.split() for r in open("/proc/net/snmp")]
     names, values = [r for r in rows if r[0] == "Ip:"]
     return int(values[names.index("OutNoRoutes")])
 """
-"""A watcher inside Python, and the kernel's count of packets that found no way out, which also sees
-what native code tries."""
+"""What the watch has seen, and the kernel's count of packets that found no way out, which also sees what
+native code tries."""
 
 JOB = (
     WATCHED
     + """
 from ui.cli import main
 code = main(["measure", sys.argv[1], "--out", sys.argv[2], "--stature", "1.75", "--minor", "--effort", "quick"])
-json.dump({"code": code, "seen": seen, "no_routes": no_routes()}, open(sys.argv[3], "w"))
+json.dump({"code": code, "seen": all_seen(), "no_routes": no_routes()}, open(sys.argv[3], "w"))
 """
 )
 
 CONTROL = (
     WATCHED
     + """
-import socket
-s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-try:
-    s.sendto(b"x", ("192.0.2.1", 9))
-except OSError:
-    pass
-json.dump({"code": 0, "seen": seen, "no_routes": no_routes()}, open(sys.argv[3], "w"))
+from tests.test_privacy_job import calls_out
+from ui.apart import in_child
+in_child(calls_out, what="the control")
+json.dump({"code": 0, "seen": all_seen(), "no_routes": no_routes()}, open(sys.argv[3], "w"))
 """
 )
+
+
+def calls_out(progress: Progress = silent) -> None:
+    """What must be seen: a packet to somewhere (an address that stands in documentation only, RFC 5737)."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as s, contextlib.suppress(OSError):
+        s.sendto(b"x", ("192.0.2.1", 9))
 
 
 def _without_a_network() -> list[str]:
@@ -90,7 +109,10 @@ def _without_a_network() -> list[str]:
 
 def _run(program: str, *arguments: object) -> None:
     command = [*_without_a_network(), sys.executable, "-c", program, *map(str, arguments)]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=600)
+    with tempfile.TemporaryDirectory() as room:
+        (Path(room) / "sitecustomize.py").write_text(WATCH)
+        environment = os.environ | {"PYTHONPATH": room, "LANESIDE_TEST_WATCH": f"{room}/seen"}
+        done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr[-2000:]
 
 
@@ -129,7 +151,8 @@ def test_the_watch_sees_what_it_must_see(tmp_path: Path) -> None:
     """Else the next test could not fail."""
     _run(CONTROL, "", "", tmp_path / "told.json")
     told = json.loads((tmp_path / "told.json").read_text())
-    assert [e for e, _ in told["seen"]] == ["socket.sendto"]
+    events = [e for e, _ in told["seen"]]
+    assert [e for e in events if e != "subprocess.Popen"] == ["socket.sendto"], "seen in the child"
     assert told["no_routes"] >= 1
 
 
@@ -143,7 +166,10 @@ def test_the_whole_job_works_without_a_network_and_asks_for_none(
     assert isinstance(seen, list)
     started = [what for event, what in seen if event in ("subprocess.Popen", "os.system")]
     assert [event for event, _ in seen if event not in ("subprocess.Popen", "os.system")] == []
-    assert all("lscpu" in what for what in started), started  # a library asks what processor this is
+    # The child that works on the clip; and in it a library asks what processor this is.
+    own = [what for what in started if "ui.apart_child" in what]
+    assert len(own) == 1
+    assert all("lscpu" in what for what in started if what not in own), started
     assert told["no_routes"] == 0
     assert (out / "analysis.json").is_file() and (out / "annotated.mp4").is_file()
 
@@ -159,6 +185,20 @@ def test_no_file_names_place_device_person_or_date_of_the_clip(
         data = file.read_bytes()
         for secret in SECRETS:
             assert secret.encode() not in data, (file.name, secret)
+
+
+@pytest.mark.slow
+def test_no_file_names_the_folder_that_the_clip_lies_in(
+    clip: Path, told_and_out: tuple[dict[str, object], Path]
+) -> None:
+    _, out = told_and_out
+    folder = clip.parent.name.encode()
+    for file in (p for p in out.rglob("*") if p.is_file()):
+        assert folder not in file.read_bytes(), file.name
+    with zipfile.ZipFile(out / "track.npz") as packed:
+        for member in packed.namelist():
+            data = packed.read(member)
+            assert folder not in data and folder.decode().encode("utf-32-le") not in data, member
 
 
 @pytest.mark.slow

@@ -52,11 +52,11 @@ try:
 finally:
     server.terminate()
     server.wait()
-seen.clear()
+before = len(all_seen())
 from streamlit.testing.v1 import AppTest
 app = AppTest.from_file("ui/page.py", default_timeout=120).run()
 told = {"answer": answer.decode("utf-8", "replace"), "addresses": addresses, "no_routes": no_routes(),
-        "errors": [str(e.value) for e in app.exception], "seen": seen}
+        "errors": [str(e.value) for e in app.exception], "seen": all_seen()[before:]}
 json.dump(told, open(sys.argv[3], "w"))
 """
 )
