@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from shared.errors import OptionError
 from tests.clip_maker import make_clip
 from vision.clip import frames, probe
-from vision.timebase import plausible_step_frequency, stamp_sections, time_base, typical_rate_hz
+from vision.timebase import stamp_sections, time_base, typical_rate_hz
 
 TAG = "com.android.capture.fps"
 EVEN = [3000 * i for i in range(30)]  # 30 per second of play-back
@@ -169,17 +169,3 @@ def test_the_typical_rate_is_not_rounded_to_the_tick_and_ignores_gaps() -> None:
     assert typical_rate_hz(times) == pytest.approx(240, rel=1e-9)
     gappy = np.delete(np.arange(300) / 30, [50, 51, 120, 121, 122])
     assert typical_rate_hz(gappy) == pytest.approx(30, rel=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("steps_per_min", "word"),
-    [(90, "walking"), (119, "walking"), (21, "slow motion"), (331, "capture rate"), (1400, "capture rate")],
-)
-def test_a_step_frequency_outside_running_is_warned_about(steps_per_min: float, word: str) -> None:
-    sentence = plausible_step_frequency(steps_per_min)
-    assert sentence is not None and word in sentence and f"{steps_per_min:.0f}" in sentence
-
-
-@pytest.mark.parametrize("steps_per_min", [120, 150, 170, 190, 270, 330, float("nan")])
-def test_running_and_the_unknown_are_not_warned_about(steps_per_min: float) -> None:
-    assert plausible_step_frequency(steps_per_min) is None

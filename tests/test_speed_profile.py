@@ -11,16 +11,8 @@ from scipy.optimize import brentq
 
 from shared.errors import OptionError
 from shared.history_values import RunTime, Split
-from technique.speed_profile import (
-    distance_at,
-    drag_per_mass,
-    force_velocity,
-    force_velocity_values,
-    run_profile,
-    speed_at,
-    speed_profile,
-    time_at,
-)
+from technique.speed_profile import distance_at, run_profile, speed_at, speed_profile, time_at
+from technique.speed_profile_forces import drag_per_mass, force_velocity, force_velocity_values
 
 DISTANCES = np.array([5.0, 10.0, 20.0, 30.0, 40.0, 50.0])
 

@@ -131,7 +131,8 @@ def profile(
     """Fit the speed profile to the splits of a run: top speed, acceleration, force and power."""
     from shared import history as H
     from shared.files import write_text
-    from technique.speed_profile import force_velocity, run_profile
+    from technique.speed_profile import run_profile
+    from technique.speed_profile_forces import force_velocity
     from ui.history_find import athlete_named
     from ui.history_plots import profile_plot
     from ui.terminal import console

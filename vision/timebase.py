@@ -30,9 +30,6 @@ SECTION_RATIO = 1.8
 SECTION_FRAMES = 12
 # An interval this much longer than the usual one means that frames are missing.
 GAP_RATIO = 1.75
-# Step frequency of running, steps per minute: common practice, no source (recreational
-# running about 150-190, top sprinting up to about 300).
-STEP_FREQUENCY_RANGE = (120.0, 330.0)
 
 
 @dataclass(frozen=True)
@@ -281,25 +278,3 @@ def _rate_from_text(text: str) -> float | None:
         value = value / below if below else math.nan
     low, high = CAPTURE_RATE_RANGE_HZ
     return value if low <= value <= high else None
-
-
-def plausible_step_frequency(steps_per_min: float) -> str | None:
-    """A warning where a step frequency doesn't fit running, else None.
-
-    Parameters
-    ----------
-    steps_per_min : float
-        Steps (both feet) per real minute.
-    """
-    low, high = STEP_FREQUENCY_RANGE
-    if not math.isfinite(steps_per_min) or low <= steps_per_min <= high:
-        return None
-    if steps_per_min < low:
-        return (
-            f"{steps_per_min:.0f} steps per minute is slower than running: either this is walking, or the clip "
-            "is slow motion and its capture rate is not known; give the capture rate if you know it."
-        )
-    return (
-        f"{steps_per_min:.0f} steps per minute is faster than anybody runs: the capture rate is probably wrong; "
-        "give the rate at which the clip was taken."
-    )

@@ -12,7 +12,8 @@ from shared import history as H
 from shared.errors import LanesideError, OptionError
 from technique.comparison import shown_value
 from technique.run_times import checked_run, run_times_from_text
-from technique.speed_profile import force_velocity, run_profile
+from technique.speed_profile import run_profile
+from technique.speed_profile_forces import force_velocity
 from technique.time_comparison import METHOD_WORDS
 from ui.history_cli_times import keep_new, splits_of
 from ui.history_find import id_of
