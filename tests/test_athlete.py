@@ -282,7 +282,7 @@ class Invented(PoseEngine):
     def detect(self, rgb: Any, min_score: float = 0.5) -> list[PersonBox]:
         return []
 
-    def landmarks(self, rgb: Any, window: Window, quick: bool = False) -> PoseResult:
+    def landmarks(self, rgb: Any, window: Window, quick: bool = False, turn: int = 0) -> PoseResult:
         visible = self._visible()
         near = [p for p in visible if np.hypot(p[0] - window.x, p[1] - window.y) < window.side / 2]
         x, y, radius = (
@@ -310,6 +310,24 @@ def _shown(engine: Invented, count: int = 90, rate: float = 30.0) -> Any:
 
 def _runner(t: float) -> tuple[float, float, float]:
     return 20 + 200 * t, 200 + 4 * np.sin(17 * t), 120 / 1.75
+
+
+def test_frames_between_are_shown_and_not_looked_at() -> None:
+    engine = Invented(_runner)
+    seen: list[tuple[int, bool]] = []
+    whole = follow(_shown(engine), RUNNER, engine)
+    raw = follow(
+        _shown(engine),
+        RUNNER,
+        engine,
+        on_frame=lambda frame, pose: seen.append((frame.index, pose is not None)),
+        every=3,
+    )
+    assert [index for index, _ in seen] == list(range(90))
+    assert not any(found for index, found in seen if index % 3)
+    kept = whole.frame % 3 == 0
+    np.testing.assert_array_equal(raw.frame, whole.frame[kept])
+    np.testing.assert_array_equal(raw.xy_px, whole.xy_px[kept])
 
 
 def test_every_frame_is_followed_and_shown() -> None:
@@ -445,7 +463,7 @@ class Blobs(PoseEngine):
             for x, y, r in found
         ]
 
-    def landmarks(self, rgb: Any, window: Window, quick: bool = False) -> PoseResult:
+    def landmarks(self, rgb: Any, window: Window, quick: bool = False, turn: int = 0) -> PoseResult:
         bars = self._bars(rgb)
         distance = [np.hypot(x - window.x, y - window.y) for x, y, _ in bars]
         found = bool(bars) and min(distance) < window.side / 4

@@ -27,7 +27,7 @@ from vision.person_detector import (
     merged,
 )
 from vision.pose import _EXCHANGED, PoseEngine, Window, body_window, window_picture
-from vision.views import DOUBT, PLANS, View, ViewPlan, agreed, disagreement
+from vision.views import DOUBT, MIRRORED, PLAIN, Effort, View, ViewPlan, agreed, disagreement, view_plan
 from vision.weights import pose_weights
 
 CLIP = Path(__file__).parents[2] / "shared" / "clips" / "park_runner_1080p30.mp4"
@@ -274,6 +274,7 @@ def test_nobody_in_an_empty_picture(engine: PoseEngine) -> None:
 def test_mirrored_view_of_a_mirrored_picture_is_the_plain_view(pictures: list[NDArray[np.uint8]]) -> None:
     """Looking at the mirror image must give the other side's landmarks in the mirrored places."""
     engine = PoseEngine(effort="quick")
+    engine.plan = ViewPlan(((View(),),))
     picture = pictures[0]
     box = engine.detect(picture)[0]
     # whole-pixel steps, so that both windows sample the same picture values
@@ -281,14 +282,15 @@ def test_mirrored_view_of_a_mirrored_picture_is_the_plain_view(pictures: list[ND
     last = picture.shape[1] - 1
     flipped = Window(last - window.x + window.side / 256, window.y, window.side)
     plain = engine.landmarks(picture, window)
-    engine.plan = ViewPlan((View(mirrored=True),))
+    engine.plan = ViewPlan(((View(mirrored=True),),))
     back = engine.landmarks(np.ascontiguousarray(picture[:, ::-1]), flipped).xy_px[_EXCHANGED[: lm.COUNT]]
     back[:, 0] = last - back[:, 0]
     np.testing.assert_allclose(back, plain.xy_px, atol=0.05)
 
 
 def test_every_effort_sees_the_same_person(pictures: list[NDArray[np.uint8]]) -> None:
-    engines = [PoseEngine(effort=effort) for effort in PLANS]
+    efforts: tuple[Effort, ...] = ("quick", "standard", "high")
+    engines = [PoseEngine(effort=effort) for effort in efforts]
     window = body_window(engines[0].detect(pictures[0])[0])
     seen = [e.landmarks(pictures[0], window) for e in engines]
     for other in seen[1:]:
@@ -302,7 +304,7 @@ class Counting(PoseEngine):
     """Counts its looks; the second puts the left knee `shift` window sides beside the first."""
 
     def __init__(self, shift: float) -> None:
-        self.plan = PLANS["standard"]
+        self.plan = view_plan("standard", 30.0)
         self.shift = shift
         self.looks: list[View] = []
 
@@ -320,6 +322,27 @@ def test_a_third_look_only_on_doubt(shift: float, looks: int) -> None:
     assert len(engine.looks) == looks
     # two looks: their mean; three: the odd one is outvoted
     np.testing.assert_allclose(knee, [50 * shift if looks == 2 else 0.0, 0.0], atol=1e-9)
+
+
+def test_successive_pictures_get_their_looks_in_turn() -> None:
+    engine = Counting(0.0)
+    engine.plan = view_plan("standard", 120.0)
+    for turn in range(4):
+        engine.landmarks(np.zeros((9, 9, 3), np.uint8), Window(0, 0, 100), turn=turn)
+    assert engine.looks == [PLAIN, MIRRORED, PLAIN, MIRRORED]
+
+
+@given(st.floats(1.0, 2000.0))
+def test_looks_per_second_of_running(rate_hz: float) -> None:
+    """At least a hundred a second where the clip has so many, and never more than two and a doubt each."""
+    plan = view_plan("standard", rate_hz)
+    per_picture = len(plan.turns[0])
+    assert per_picture == (2 if rate_hz < 90 else 1)
+    assert rate_hz / plan.every >= min(rate_hz, 100.0)
+    assert rate_hz / plan.every < 200.0
+    assert view_plan("high", rate_hz).every == 1 and len(view_plan("high", rate_hz).turns[0]) == 5
+    quick = view_plan("quick", rate_hz)
+    assert len(quick.turns[0]) == 1 and quick.every >= plan.every
 
 
 def test_disagreement_is_the_farthest_leg_point() -> None:

@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Generator, Iterable
 from contextlib import ExitStack, closing
-from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -20,11 +20,10 @@ from shared.landmarks import Side
 from shared.progress import Progress
 from shared.track import Track
 from ui import draw, look
-from ui.pictures import overlay
 
 if TYPE_CHECKING:
-    from vision.clip import Frame
     from vision.head import HeadCover
+    from vision.planes import Planes
 
 MAX_HEIGHT_PX: Final = 720
 """Taller clips are scaled down: quick to make, plays on any phone."""
@@ -33,6 +32,10 @@ MOST_PER_S: Final = 240.5
 """Pictures per second of play-back. Who steps through the video wants every picture up to 240 a second;
 a faster clip loses some here, never in what is measured."""
 PICTURES_AHEAD: Final = 2
+INK: Final = (255, 255, 255)
+PLATE: Final = (13, 20, 26)
+RIM: Final = (16, 16, 16)
+"""Colour round lines and dots, so that they show on light and dark grounds."""
 
 LEAD_S: Final = 0.5
 """Real seconds kept before the athlete is first and after the athlete is last seen."""
@@ -64,8 +67,8 @@ def write_annotated_video(
     ClipError, OutputError
     """
     from vision.ahead import ahead
-    from vision.clip import frames
     from vision.clip_probe import probe
+    from vision.planes import planes
     from vision.video_writer import VideoWriter
 
     found = probe(clip)
@@ -77,7 +80,7 @@ def write_annotated_video(
     last = min(track.clip.frames, int(track.frame[seen][-1]) + lead + 1)
     step = max(1, math.ceil(track.clip.container_rate_hz / MOST_PER_S))
     decoded = ahead(
-        frames(found, start=first, stop=last, step=step, max_height=MAX_HEIGHT_PX), PICTURES_AHEAD
+        planes(found, start=first, stop=last, step=step, max_height=MAX_HEIGHT_PX), PICTURES_AHEAD
     )
     # The writer lives in the stack, so that an error or a stop removes the unfinished file.
     with ExitStack() as stack:
@@ -85,45 +88,95 @@ def write_annotated_video(
         coming = stack.enter_context(closing(ahead(_drawn(decoded, track, analysis, cover), PICTURES_AHEAD)))
         writer: VideoWriter | None = None
         start_s = 0.0
-        for count, (frame, picture) in enumerate(coming):
+        for count, picture in enumerate(coming):
             if writer is None:
-                height, width = picture.shape[:2]
-                writer = stack.enter_context(VideoWriter(path, width, height, tick=found.tick))
-                start_s = frame.pts_s
-            writer.write(picture, frame.pts_s - start_s)
+                writer = stack.enter_context(
+                    VideoWriter(path, picture.width, picture.height, tick=found.tick, coding=picture.coding)
+                )
+                start_s = picture.pts_s
+            writer.write_planes(picture.yuv, picture.pts_s - start_s)
             if count % 8 == 0:
-                progress("annotated video", frame.index - first, last - first)
+                progress("annotated video", picture.index - first, last - first)
     progress("annotated video", last - first, last - first)
 
 
 def _drawn(
-    decoded: Iterable[Frame], track: Track, analysis: Analysis, cover: HeadCover | None
-) -> Generator[tuple[Frame, NDArray[np.uint8]], None, None]:
-    """Each frame and its picture with everything drawn on it."""
-    from vision.head import without_face
+    decoded: Iterable[Planes], track: Track, analysis: Analysis, cover: HeadCover | None
+) -> Generator[Planes, None, None]:
+    """Each picture with everything drawn on it."""
+    from vision.head import hide_face
 
     factor = min(1.0, MAX_HEIGHT_PX / track.clip.height)
     thickness = max(1.5, track.quality.runner_height_px * factor / 130)
-    sample_of = {int(f): i for i, f in enumerate(track.frame)}
-    down = contacts(analysis, track.time_s)
+    times = np.interp(np.arange(track.clip.frames), track.frame, track.time_s)
+    down = contacts(analysis, times)
     angle_row = {int(f): i for i, f in enumerate(analysis.frame)}
+    row: int | None = None
+    near = track.labelling.near_side
     with ExitStack() as stack:
         if isinstance(decoded, Generator):
             stack.enter_context(closing(decoded))
-        for frame in decoded:
+        for picture in decoded:
             if cover is not None:
-                frame = replace(frame, rgb=without_face(frame.rgb, cover, frame.index, factor))
-            sample = sample_of.get(frame.index)
-            if sample is None:
-                yield frame, frame.rgb
-                continue
-            xy = track.xy_px[sample] * factor
-            picture = overlay(frame.rgb, xy, track.labelling.near_side, thickness)
-            _mark_contacts(picture, xy, {s: bool(d[sample]) for s, d in down.items()}, analysis.near_side)
-            row = angle_row.get(frame.index)
-            if row is not None:
-                _readings(picture, analysis, row)
-            yield frame, np.asarray(picture)
+                hide_face(picture, cover, factor)
+            xy = draw.points_at(track, picture.index)
+            row = angle_row.get(picture.index, row)
+            if xy is not None:
+                draw_body(picture, xy * factor, near, thickness)
+                on = {s: bool(d[picture.index]) for s, d in down.items()}
+                _mark_contacts(picture, xy * factor, on, near)
+                if row is not None:
+                    text = _readings(analysis, row)
+                    picture.stencil(_plate(text, max(13, picture.height // 40)), 8, 8, INK, PLATE)
+            yield picture
+
+
+def draw_body(picture: Planes, xy: NDArray[np.float64], near: Side, thickness: float) -> None:
+    """Trunk and limbs on a picture: near solid and thick, far dashed and thin, each with a dark rim.
+
+    Parameters
+    ----------
+    picture : Planes
+    xy : (33, 2) array
+        Picture px; NaN points are left out.
+    near : {"left", "right"}
+    thickness : float
+        Width of the near limbs, px.
+    """
+    hips, shoulders = draw.middle(xy, "hip"), draw.middle(xy, "shoulder")
+    layers = [
+        (_limbs(xy, lm.opposite(near)), look.FAR_ON_PICTURE, 0.75, True),
+        (_limbs(xy, near), look.NEAR_ON_PICTURE, 1.0, False),
+        (([(hips, shoulders)], [hips, shoulders]), look.TRUNK_ON_PICTURE, 1.0, False),
+    ]
+    for (bones, joints), colour, share, dashed in layers:
+        width = max(1.0, thickness * share)
+        whole = [
+            ((float(a[0]), float(a[1])), (float(b[0]), float(b[1])))
+            for a, b in bones
+            if np.isfinite([a, b]).all()
+        ]
+        pieces = (
+            [piece for a, b in whole for piece in draw.dashes(a, b, 4 * width, 2.5 * width)]
+            if dashed
+            else whole
+        )
+        dots = [(float(p[0]), float(p[1])) for p in joints if np.isfinite(p).all()]
+        radius = 1.2 * thickness
+        picture.lines(pieces, RIM, width + 2)
+        picture.discs(dots, radius + 1, RIM)
+        picture.lines(pieces, draw.rgb(colour), width)
+        picture.discs(dots, radius, draw.rgb(colour))
+
+
+Place = NDArray[np.float64]
+
+
+def _limbs(xy: NDArray[np.float64], side: Side) -> tuple[list[tuple[Place, Place]], list[Place]]:
+    return (
+        [(xy[lm.index(a, side)], xy[lm.index(b, side)]) for a, b in draw.BONES],
+        [xy[lm.index(joint, side)] for joint in draw.JOINTS],
+    )
 
 
 def contacts(analysis: Analysis, time_s: NDArray[np.float64]) -> dict[Side, NDArray[np.bool_]]:
@@ -141,9 +194,8 @@ def contacts(analysis: Analysis, time_s: NDArray[np.float64]) -> dict[Side, NDAr
     return out
 
 
-def _mark_contacts(picture: Image.Image, xy: NDArray[np.float64], down: dict[Side, bool], near: Side) -> None:
+def _mark_contacts(picture: Planes, xy: NDArray[np.float64], down: dict[Side, bool], near: Side) -> None:
     """A bar under a foot that is on the ground: filled for the near foot, open for the far one."""
-    pen = ImageDraw.Draw(picture)
     for side, on in down.items():
         heel, toe = xy[lm.index("heel", side)], xy[lm.index("foot_index", side)]
         if not on or not np.isfinite([heel, toe]).all():
@@ -151,22 +203,29 @@ def _mark_contacts(picture: Image.Image, xy: NDArray[np.float64], down: dict[Sid
         left, right = sorted((float(heel[0]), float(toe[0])))
         y = float(max(heel[1], toe[1])) + 5
         colour = look.NEAR_ON_PICTURE if side == near else look.FAR_ON_PICTURE
-        box = [left - 3, y, right + 3, y + 6]
-        pen.rectangle(box, fill=colour if side == near else None, outline=colour, width=2)
+        picture.bar(left - 3, y, right + 3, y + 6, draw.rgb(colour), filled=side == near)
 
 
-def _readings(picture: Image.Image, analysis: Analysis, row: int) -> None:
-    """The moment's angles in the corner; an angle that isn't measurable is left out."""
+def _readings(analysis: Analysis, row: int) -> str:
+    """The moment's angles; one that isn't measurable is left out."""
     near = analysis.near_side
     said = []
     for key, name in ((f"thigh_{near}", "thigh"), (f"knee_{near}", "knee"), ("trunk_lean", "trunk")):
         values = analysis.angles.get(key)
         if values is not None and row < len(values) and math.isfinite(values[row]):
             said.append(f"{name} {values[row]:.0f}°".replace("-", "\N{MINUS SIGN}"))
-    text = f"{analysis.time_s[row]:.3f} s   " + "   ".join(said)
-    size = max(13, picture.height // 40)
+    return f"{analysis.time_s[row]:.3f} s   " + "   ".join(said)
+
+
+def _plate(text: str, size: int) -> NDArray[np.uint8]:
+    """Where the ink of a line of text lies, with a margin, (h, w) 0..255."""
+    return np.pad(np.concatenate([_letter(letter, size) for letter in text], axis=1), ((2, 2), (7, 7)))
+
+
+@lru_cache(maxsize=256)
+def _letter(letter: str, size: int) -> NDArray[np.uint8]:
+    """One letter of the picture font. Letters are set one by one: drawing a line anew costs far more."""
     font = draw.font(size)
-    left, top, right, bottom = font.getbbox(text)
-    pen = ImageDraw.Draw(picture)
-    pen.rectangle([8, 8, 8 + right - left + 14, 8 + bottom - top + 12], fill=(13, 20, 26))
-    pen.text((15 - left, 14 - top), text, font=font, fill="#FFFFFF")
+    picture = Image.new("L", (max(1, round(font.getlength(letter))), sum(font.getmetrics())))
+    ImageDraw.Draw(picture).text((0, 0), letter, font=font, fill=255)
+    return np.asarray(picture)

@@ -244,7 +244,8 @@ def _moved(event: Event, track: Track, frame: int) -> Event:
     if not len(rows):
         raise CorrectionError(f"frame {frame}", "the athlete was not followed there", "choose another frame")
     time_s = float(track.time_s[rows[0]])
-    half = HALF_FRAME / track.clip.capture_rate_hz
+    near = track.time_s[max(0, rows[0] - 1) : rows[0] + 2]
+    half = HALF_FRAME * float(np.min(np.diff(near)))  # of the frames that were looked at
     return replace(
         event,
         time_s=time_s,

@@ -14,6 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from shared import landmarks as lm
 from shared.landmarks import Side
+from shared.track import Track
 from ui import look
 
 Point = tuple[float, float]
@@ -28,6 +29,9 @@ BONES: Final[tuple[tuple[str, str], ...]] = (
     ("heel", "foot_index"),
     ("ankle", "foot_index"),
 )
+JOINTS: Final = ("elbow", "wrist", "knee", "ankle", "heel", "foot_index")
+BRIDGE_S: Final = 0.011
+"""Two landmarks so far apart in time are joined by a straight line, to draw and never to measure."""
 SUPERSAMPLE: Final = 2
 """Pillow draws without smoothing; lines are drawn this many times larger and scaled down."""
 
@@ -74,7 +78,7 @@ class Canvas:
             return
         pa, pb = self.at(a), self.at(b)
         w = max(1, round(self.thickness * width * SUPERSAMPLE))
-        pieces = _dashes(pa, pb, 4.0 * w, 2.5 * w) if dash else [(pa, pb)]
+        pieces = dashes(pa, pb, 4.0 * w, 2.5 * w) if dash else [(pa, pb)]
         for p, q in pieces:
             self._pen.line([p, q], fill=(0, 0, 0, 150), width=w + 2 * SUPERSAMPLE)
         for p, q in pieces:
@@ -102,7 +106,7 @@ class Canvas:
         r = radius * self.zoom * SUPERSAMPLE
         box = [x - r, y - r, x + r, y + r]
         end = a + (b - a) % 360
-        self._pen.pieslice(box, a, end, fill=(*_rgb(colour), 90))
+        self._pen.pieslice(box, a, end, fill=(*rgb(colour), 90))
         self._pen.arc(box, a, end, fill=colour, width=max(1, round(self.thickness * SUPERSAMPLE * 0.9)))
 
     def label(self, p: XY, text: str, colour: str, size: int = 30) -> None:
@@ -130,11 +134,13 @@ class Canvas:
         return out.convert("RGB")
 
 
-def _rgb(colour: str) -> tuple[int, int, int]:
+def rgb(colour: str) -> tuple[int, int, int]:
+    """Red, green and blue 0..255 of a colour written as #RRGGBB."""
     return (int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16))
 
 
-def _dashes(a: Point, b: Point, on: float, off: float) -> list[tuple[Point, Point]]:
+def dashes(a: Point, b: Point, on: float, off: float) -> list[tuple[Point, Point]]:
+    """The dashes of a line: `on` px drawn, `off` px left out, from its beginning."""
     length = math.dist(a, b)
     if length < 1e-6:
         return []
@@ -168,12 +174,40 @@ def draw_skeleton(canvas: Canvas, xy: NDArray[np.float64], near: Side, strong: b
     ):
         for a, b in BONES:
             canvas.line(xy[lm.index(a, side)], xy[lm.index(b, side)], colour, width * scale, dash)
-        for joint in ("elbow", "wrist", "knee", "ankle", "heel", "foot_index"):
+        for joint in JOINTS:
             canvas.dot(xy[lm.index(joint, side)], colour, scale)
     hips, shoulders = middle(xy, "hip"), middle(xy, "shoulder")
     canvas.line(hips, shoulders, look.TRUNK_ON_PICTURE, scale)
     for p in (hips, shoulders):
         canvas.dot(p, look.TRUNK_ON_PICTURE, scale)
+
+
+def points_at(track: Track, frame: int) -> NDArray[np.float64] | None:
+    """The landmarks to draw on a frame.
+
+    Parameters
+    ----------
+    track : Track
+    frame : int
+        Decoded frame number.
+
+    Returns
+    -------
+    (33, 2) array or None
+        Upright frame px. Where the clip has more pictures than were looked at, a picture between two
+        that were gets the straight line between; none where the nearest are further apart.
+    """
+    after = int(np.searchsorted(track.frame, frame))
+    if after < len(track.frame) and track.frame[after] == frame:
+        return track.xy_px[after]
+    if not 0 < after < len(track.frame):
+        return None
+    first, last = int(track.frame[after - 1]), int(track.frame[after])
+    if last - first > max(2.0, BRIDGE_S * track.clip.capture_rate_hz):
+        return None
+    share = (frame - first) / (last - first)
+    between: NDArray[np.float64] = (1 - share) * track.xy_px[after - 1] + share * track.xy_px[after]
+    return between
 
 
 def middle(xy: NDArray[np.float64], joint: str) -> NDArray[np.float64]:

@@ -56,7 +56,7 @@ class FramePose:
 
 
 FrameHook = Callable[[FrameLike, PoseResult | None], None]
-"""Called once for every frame, in order, with the athlete's landmarks or None."""
+"""Called once for every frame, in order, with the athlete's landmarks; None: not found or not looked at."""
 
 
 @dataclass(frozen=True)
@@ -142,6 +142,7 @@ def follow(
     clip: str = "the clip",
     pool: Executor | None = None,
     depth: int = 3,
+    every: int = 1,
 ) -> RawTrack:
     """Landmarks of one person in every frame.
 
@@ -168,6 +169,8 @@ def follow(
         Threads that look at the next `depth` frames along the coarse path while this one is
         being finished; the result is the same.
     depth : int
+    every : int
+        Look at one frame in so many; the others have no row and `on_frame` gets None for them.
 
     Returns
     -------
@@ -180,11 +183,15 @@ def follow(
     AthleteError
         If the person was found in no frame.
     """
-    follower = _Follower(person, others, engine, look or Look())
+    follower = _Follower(person, others, engine, look or Look(), every)
     rows: list[_Row] = []
     with closing(_looked_at(frames, follower, pool, depth)) as coming:
         for frame, looking in coming:
             progress("following the athlete", frame.index + 1, total)
+            if frame.index % every:
+                if on_frame is not None:
+                    on_frame(frame, None)
+                continue
             pose = follower.step(frame, None if looking is None else looking.result())
             if on_frame is not None:
                 on_frame(frame, pose)
@@ -222,10 +229,8 @@ def _looked_at(
     waiting: deque[tuple[FrameLike, Future[PoseResult] | None]] = deque()
     try:
         for frame in frames:
-            window = None if pool is None else follower.certain_window(frame.time_s)
-            looking = (
-                None if pool is None or window is None else pool.submit(follower.landmarks, frame.rgb, window)
-            )
+            window = None if pool is None else follower.certain_window(frame)
+            looking = None if pool is None or window is None else pool.submit(follower.look, frame, window)
             waiting.append((frame, looking))
             if pool is None or len(waiting) > depth:
                 yield waiting.popleft()
@@ -240,7 +245,9 @@ def _looked_at(
 class _Follower:
     """State of the fine pass: the frame before, and everybody's rough path."""
 
-    def __init__(self, person: Person, others: Sequence[Person], engine: PoseEngine, look: Look) -> None:
+    def __init__(
+        self, person: Person, others: Sequence[Person], engine: PoseEngine, look: Look, every: int
+    ) -> None:
         self._path = PersonPath(person)
         self._others = [
             PersonPath(other)
@@ -249,15 +256,17 @@ class _Follower:
         ]
         self._engine = engine
         self._look = look
+        self._every = every
         self._last: tuple[float, PoseResult] | None = None
 
-    def landmarks(self, rgb: NDArray[np.uint8], window: Window) -> PoseResult:
+    def look(self, frame: FrameLike, window: Window) -> PoseResult:
         """What the engine sees there; needs nothing of the frames before."""
-        return self._engine.landmarks(rgb, window)
+        return self._engine.landmarks(frame.rgb, window, turn=frame.index // self._every)
 
-    def certain_window(self, time_s: float) -> Window | None:
+    def certain_window(self, frame: FrameLike) -> Window | None:
         """The window that `step` will look at first, where the frames before can't change it."""
-        return self._window(time_s) if self._look.source == "path" and self._path.near(time_s, 0.0) else None
+        known = self._look.source == "path" and self._path.near(frame.time_s, 0.0)
+        return self._window(frame.time_s) if known and frame.index % self._every == 0 else None
 
     def gone(self, time_s: float) -> bool:
         """Whether the person can't be found in any later frame."""
@@ -300,13 +309,13 @@ class _Follower:
         return Window(float(x), float(y), 2 * radius * self._look.margin, turn)
 
     def _seen(self, frame: FrameLike, window: Window, looked: PoseResult | None = None) -> PoseResult | None:
-        pose = self.landmarks(frame.rgb, window) if looked is None else looked
+        pose = self.look(frame, window) if looked is None else looked
         if not self._is_athlete(pose, frame.time_s):
             return None
         off = float(np.hypot(pose.centre[0] - window.x, pose.centre[1] - window.y))
         if off > self._look.off_centre * self._path.radius(frame.time_s):
             window = Window(float(pose.centre[0]), float(pose.centre[1]), window.side, window.rotation)
-            again = self._engine.landmarks(frame.rgb, window)
+            again = self.look(frame, window)
             if self._is_athlete(again, frame.time_s):
                 pose = again
         return pose

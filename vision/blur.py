@@ -69,7 +69,7 @@ class FootBlur:
         self._widths: dict[Side, list[tuple[float, float]]] = {"left": [], "right": []}
 
     def add(self, frame: int, picture: Picture, xy: FloatArray | None) -> None:
-        """Take in one decoded frame with the athlete's landmarks (33, 2) px, None if not found."""
+        """Take in one decoded frame with the athlete's landmarks (33, 2) px, None if there are none."""
         grey = picture[..., 1] if picture.ndim == 3 else picture
         before, self._before = self._before, grey
         if xy is None:
@@ -120,5 +120,6 @@ def _widths(grey: Picture, before: Picture | None, foot: FloatArray, half: float
 
 def _speed(frames: NDArray[np.int64], foot: FloatArray) -> FloatArray:
     """Speed (T,) px a frame along x, NaN where frames are missing."""
-    step = np.gradient(foot[:, 0]) / np.maximum(np.gradient(frames.astype(float)), 1e-9)
-    return np.where(np.gradient(frames.astype(float)) < 1.5, np.abs(step), np.nan)
+    apart = np.gradient(frames.astype(float))
+    step = np.gradient(foot[:, 0]) / np.maximum(apart, 1e-9)
+    return np.where(apart < 1.5 * np.median(apart), np.abs(step), np.nan)

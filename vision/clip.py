@@ -20,7 +20,18 @@ from vision.clip_open import EXPORT, opened_clip
 from vision.clip_probe import BACKWARDS, ClipProbe, damaged, probe
 from vision.timebase import TimeBase
 
-__all__ = ["ClipProbe", "Frame", "clip_info", "file_sha256", "frames", "frames_at", "nearest_frame", "probe"]
+__all__ = [
+    "ClipProbe",
+    "Frame",
+    "LazyFrame",
+    "clip_info",
+    "file_sha256",
+    "frames",
+    "frames_at",
+    "lazy_frames",
+    "nearest_frame",
+    "probe",
+]
 
 Pixels = NDArray[np.uint8]
 
@@ -29,6 +40,11 @@ Pixels = NDArray[np.uint8]
 _DECODE_ON = 120
 
 _SEEKABLE = ("mov", "matroska")
+
+_PLAIN_LUMA = ("yuv420p", "yuvj420p", "nv12", "yuv422p", "yuvj422p", "yuv444p", "yuvj444p", "gray")
+_FULL_RANGE = 2
+_SPREAD = np.clip(np.round((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)
+"""Limited-range brightness (16 black, 235 white; ITU-T H.273) spread over 0..255."""
 
 _TURNS = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
 
@@ -53,6 +69,55 @@ class Frame:
     time_s: float
     pts_s: float
     rgb: Pixels
+
+    @property
+    def grey(self) -> Pixels:
+        """Brightness, (H, W); green stands for it."""
+        return self.rgb[..., 1] if self.rgb.ndim == 3 else self.rgb
+
+
+class LazyFrame:
+    """One decoded picture that becomes upright and coloured when it is first asked for.
+
+    Not every frame is looked at in colour, and whoever asks does the work, in a thread of its own.
+
+    Parameters
+    ----------
+    index : int
+    time_s, pts_s : float
+        As for `Frame`.
+    picture : av.VideoFrame
+    clip : ClipProbe
+    """
+
+    def __init__(self, index: int, time_s: float, pts_s: float, picture: Any, clip: ClipProbe) -> None:
+        self.index, self.time_s, self.pts_s = index, time_s, pts_s
+        self._picture, self._clip = picture, clip
+        self._rgb: Pixels | None = None
+        self._grey: Pixels | None = None
+
+    @property
+    def rgb(self) -> Pixels:
+        """Upright picture, (H, W, 3)."""
+        if self._rgb is None:
+            self._rgb = _upright(self._picture, self._clip, _upright_size(self._clip, None), grey=False)
+        return self._rgb
+
+    @property
+    def grey(self) -> Pixels:
+        """Upright brightness, (H, W), 0..255."""
+        if self._grey is None:
+            self._grey = _brightness(self._picture, self._clip)
+        return self._grey
+
+
+def lazy_frames(
+    clip: ClipProbe, time_base: TimeBase, *, start: int = 0, threads: int = 1
+) -> Generator[LazyFrame, None, None]:
+    """As `frames`, but nothing is converted before it is asked for."""
+    for index, picture in decoded_pictures(clip, start, None, 1, threads):
+        pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
+        yield LazyFrame(index, pts_s * time_base.factor, pts_s, picture, clip)
 
 
 def frames(
@@ -97,20 +162,32 @@ def frames(
     ClipError
         Stamps that run backwards, or a picture size that changes.
     """
-    if start < 0 or step < 1 or (max_height is not None and max_height < 1):
-        raise ValueError(f"need start >= 0, step >= 1, max_height >= 1; got {start}, {step}, {max_height}")
+    if max_height is not None and max_height < 1:
+        raise ValueError(f"need max_height >= 1, got {max_height}")
+    factor = 1.0 if time_base is None else time_base.factor
+    size = _upright_size(clip, max_height)
+    for index, picture in decoded_pictures(clip, start, stop, step, threads):
+        pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
+        yield Frame(index, pts_s * factor, pts_s, _upright(picture, clip, size, grey))
+
+
+def decoded_pictures(
+    clip: ClipProbe, start: int, stop: int | None, step: int, threads: int = 1
+) -> Generator[tuple[int, Any], None, None]:
+    """Frame numbers and pictures as they are stored, neither upright nor converted.
+
+    Parameters, errors: as for `frames`.
+    """
+    if start < 0 or step < 1:
+        raise ValueError(f"need start >= 0, step >= 1; got {start}, {step}")
     stop = clip.frames if stop is None else min(stop, clip.frames)
     if start >= stop:
         return
-    factor = 1.0 if time_base is None else time_base.factor
-    size = _upright_size(clip, max_height)
     done = 0
     for index, picture in _sought(clip, start, stop, threads):
         done = index + 1
-        if index < start or (index - start) % step:
-            continue
-        pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
-        yield Frame(index, pts_s * factor, pts_s, _upright(picture, clip, size, grey))
+        if index >= start and (index - start) % step == 0:
+            yield index, picture
     if done < stop:
         raise damaged(clip.path, done, clip.frames)
 
@@ -219,12 +296,29 @@ def _upright(picture: Any, clip: ClipProbe, size: tuple[int, int], grey: bool) -
         format="gray" if grey else "rgb24",
         interpolation="AREA" if smaller else "BILINEAR",
     )
-    pixels: Pixels = picture.to_ndarray()
+    return np.ascontiguousarray(turned(picture.to_ndarray(), clip))
+
+
+def _brightness(picture: Any, clip: ClipProbe) -> Pixels:
+    """Upright brightness; taken from the stored brightness plane where that is 8 bits deep."""
+    size = _upright_size(clip, None)
+    stored = size if clip.rotation_deg in (0, 180) else size[::-1]
+    if picture.format.name not in _PLAIN_LUMA or (picture.width, picture.height) != stored:
+        return _upright(picture, clip, size, grey=True)
+    plane = picture.planes[0]
+    pixels = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)[: picture.height, : picture.width]
+    if not picture.format.name.startswith("yuvj") and int(picture.color_range) != _FULL_RANGE:
+        pixels = np.asarray(cv2.LUT(pixels, _SPREAD), dtype=np.uint8)
+    return np.ascontiguousarray(turned(pixels, clip))
+
+
+def turned(pixels: Pixels, clip: ClipProbe) -> Pixels:
+    """A stored picture, or one plane of it, made upright."""
     if clip.mirrored:
         pixels = np.asarray(cv2.flip(pixels, 1), dtype=np.uint8)
     if clip.rotation_deg:
         pixels = np.asarray(cv2.rotate(pixels, _TURNS[clip.rotation_deg]), dtype=np.uint8)
-    return np.ascontiguousarray(pixels)
+    return pixels
 
 
 def nearest_frame(clip: ClipProbe, time_s: float, time_base: TimeBase | None = None) -> int:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.clip import Frame
+from vision.clip import Frame, LazyFrame
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -41,9 +41,9 @@ class ChangeWatch:
         self._largest: list[float] = []
         self._mean: list[float] = []
 
-    def see(self, frame: Frame) -> None:
+    def see(self, frame: Frame | LazyFrame) -> None:
         """Compare one frame with the last one seen."""
-        small = _small_grey(frame.rgb)
+        small = _small(frame.grey)
         if self._before is None or self._before.shape != small.shape:
             largest = mean = float("nan")
         else:
@@ -79,10 +79,8 @@ def _scaled_down(pixels: NDArray[Any], by: int) -> NDArray[Any]:
     return np.asarray(cv2.resize(pixels, (columns, rows), interpolation=cv2.INTER_AREA))
 
 
-def _small_grey(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
-    small = _scaled_down(pixels, max(1, round(pixels.shape[0] / SMALL_HEIGHT)))
-    # Green stands for brightness.
-    return (small[..., 1] if small.ndim == 3 else small).astype(np.float32)
+def _small(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
+    return _scaled_down(grey, max(1, round(grey.shape[0] / SMALL_HEIGHT))).astype(np.float32)
 
 
 def repeated_positions(change: Sequence[float] | FloatArray) -> IntArray:

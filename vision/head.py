@@ -17,6 +17,7 @@ from scipy.ndimage import maximum_filter1d
 
 from shared import landmarks as lm
 from shared.track import Track
+from vision.planes import Planes
 
 FloatArray = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -158,22 +159,47 @@ def without_face(rgb: Pixels, cover: HeadCover, frame: int, factor: float = 1.0)
     frame = min(max(frame, 0), len(cover.square) - 1)
     height, width = rgb.shape[:2]
     mask = cover_mask(cover, frame, height, width, factor)
+    out = rgb.copy()
+    _hide(out, mask, float(cover.square[frame]) * factor)
+    return out
+
+
+def hide_face(picture: Planes, cover: HeadCover, factor: float = 1.0) -> None:
+    """Average the head over coarse squares, in the picture itself; see `without_face`.
+
+    Parameters
+    ----------
+    picture : Planes
+    cover : HeadCover
+    factor : float
+        Picture px per upright px of the clip.
+    """
+    frame = min(max(picture.index, 0), len(cover.square) - 1)
+    mask = cover_mask(cover, frame, picture.height, picture.width, factor)
+    side = float(cover.square[frame]) * factor
+    bright, *colours = picture.parts()
+    _hide(bright, mask, side)
+    few = mask.reshape(picture.height // 2, 2, picture.width // 2, 2).max(axis=(1, 3))
+    for plane in colours:
+        _hide(plane, few, side / 2)
+
+
+def _hide(pixels: Pixels, mask: Pixels, square: float) -> None:
+    """Average `pixels` over squares of that side where the mask is set."""
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     if not rows.size:
-        return rgb
+        return
     top, bottom, left, right = int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1
-    side = max(4, round(float(cover.square[frame]) * factor))
+    side = max(4, round(square))
     down, across = -(-(bottom - top) // side), -(-(right - left) // side)
-    part = rgb[top:bottom, left:right]
+    part = pixels[top:bottom, left:right]
     padded = cv2.copyMakeBorder(
         part, 0, down * side - part.shape[0], 0, across * side - part.shape[1], cv2.BORDER_REPLICATE
     )
     few = cv2.resize(padded, (across, down), interpolation=cv2.INTER_AREA)
     coarse = cv2.resize(few, (across * side, down * side), interpolation=cv2.INTER_NEAREST)
-    out = rgb.copy()
     hide = mask[top:bottom, left:right].astype(bool)
-    out[top:bottom, left:right][hide] = coarse[: part.shape[0], : part.shape[1]][hide]
-    return out
+    part[hide] = coarse[: part.shape[0], : part.shape[1]][hide]
 
 
 def _middle(xy: FloatArray, joint: str) -> FloatArray:

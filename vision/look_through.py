@@ -6,7 +6,7 @@ from collections.abc import Generator
 from concurrent.futures import Executor
 from contextlib import closing
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from vision.athlete_follow import BEYOND_S
 from vision.athlete_people import SAMPLE_RATE_HZ
 from vision.blur import FootBlur
 from vision.camera import BackgroundMotion, Box
-from vision.clip import Frame, frames
+from vision.clip import Frame, LazyFrame, frames, lazy_frames
 from vision.clip_probe import ClipProbe
 from vision.clip_repeats import ChangeWatch
 from vision.pose import PoseEngine, PoseResult
@@ -26,6 +26,7 @@ from vision.raw import RawTrack
 from vision.timebase import TimeBase
 
 FloatArray = NDArray[np.float64]
+T = TypeVar("T")
 
 BOX_MARGIN: Final = 0.15
 """Room round the landmarks that the background search leaves out, as a share of their extent."""
@@ -82,7 +83,7 @@ def looked_through(
                 thorough=athlete is not None,
             )
         person = choose_athlete(people, athlete, clip=name)
-        seen = Pass(clip, base, 0 if from_first else _entry(clip, base, person), count)
+        seen = Pass(clip, base, 0 if from_first else _entry(clip, base, person), count, engine.plan.every)
         with closing(_flow(seen.frames(), pool)) as coming:
             raw = follow(
                 coming,
@@ -95,11 +96,12 @@ def looked_through(
                 clip=name,
                 pool=pool,
                 depth=count + 1,
+                every=engine.plan.every,
             )
     return raw, seen, people
 
 
-def _flow(source: Generator[Frame, None, None], pool: Executor | None) -> Generator[Frame, None, None]:
+def _flow(source: Generator[T, None, None], pool: Executor | None) -> Generator[T, None, None]:
     """The frames, decoded in a thread of their own where there are threads at all."""
     return source if pool is None else ahead(source, FRAMES_AHEAD)
 
@@ -117,22 +119,25 @@ def _decoder_threads(clip: ClipProbe, count: int) -> int:
 class Pass:
     """What one pass over the frames leaves behind, beside the landmarks."""
 
-    def __init__(self, clip: ClipProbe, base: TimeBase, start: int, threads: int) -> None:
-        self._clip, self._base, self.start, self._threads = clip, base, start, threads
+    def __init__(self, clip: ClipProbe, base: TimeBase, start: int, threads: int, every: int) -> None:
+        self._clip, self._base, self.start, self._threads, self._every = clip, base, start, threads, every
         self.motion = BackgroundMotion(clip.width, clip.height, base.capture_rate_hz)
         self.changes = ChangeWatch()
         self.blur = FootBlur()
+        self._box: Box | None = None
 
-    def frames(self) -> Generator[Frame, None, None]:
+    def frames(self) -> Generator[LazyFrame, None, None]:
         threads = _decoder_threads(self._clip, self._threads)
-        for frame in frames(self._clip, self._base, start=self.start, threads=threads):
+        for frame in lazy_frames(self._clip, self._base, start=self.start, threads=threads):
             self.changes.see(frame)
             yield frame
 
     def on_frame(self, frame: object, pose: PoseResult | None) -> None:
-        assert isinstance(frame, Frame)
-        self.motion.add(frame.index, frame.rgb, None if pose is None else _box(pose.xy_px))
-        self.blur.add(frame.index, frame.rgb, None if pose is None else pose.xy_px)
+        assert isinstance(frame, LazyFrame)
+        if frame.index % self._every == 0:  # else: not looked at, and the athlete is about where it was
+            self._box = None if pose is None else _box(pose.xy_px)
+        self.motion.add(frame.index, frame.grey, self._box)
+        self.blur.add(frame.index, frame.grey, None if pose is None else pose.xy_px)
 
 
 def _box(xy: FloatArray) -> Box | None:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from shared import landmarks as lm
 from vision.heat import SHARP, HeatCentroid, refined_by_heat
 from vision.person_detector import PersonBox, PersonDetector, axis_rotation
-from vision.views import DOUBT, PLANS, Effort, View, agreed, disagreement
+from vision.views import DOUBT, PLAIN, Effort, View, agreed, disagreement, view_plan
 from vision.weights import LANDMARK_SHAPES, SharedModel, Weights, pose_weights
 
 FloatArray = NDArray[np.float64]
@@ -180,7 +180,9 @@ class PoseEngine:
     threads : int
         Threads of the interpreters.
     effort : {"quick", "standard", "high"}
-        How many looks each picture gets: one, two or three, five (see `vision.views`).
+    rate_hz : float
+        Pictures per second of running; with `effort` it decides which looks each picture gets (see
+        `vision.views.view_plan`).
     heat : HeatCentroid or None
         How points are sharpened by the heat maps; None: not.
     border, area
@@ -198,13 +200,14 @@ class PoseEngine:
         threads: int = 1,
         *,
         effort: Effort = "standard",
+        rate_hz: float = 30.0,
         heat: HeatCentroid | None = SHARP,
         border: Border = "black",
         area: bool = False,
     ) -> None:
         weights = pose_weights() if weights is None else weights
         self.name = weights.name
-        self.plan = PLANS[effort]
+        self.plan = view_plan(effort, rate_hz)
         self.heat = heat
         self.border: Border = border
         self.area = area
@@ -215,7 +218,7 @@ class PoseEngine:
         """People in the whole picture, best first."""
         return self._detector(rgb, min_score)
 
-    def landmarks(self, rgb: ByteImage, window: Window, quick: bool = False) -> PoseResult:
+    def landmarks(self, rgb: ByteImage, window: Window, quick: bool = False, turn: int = 0) -> PoseResult:
         """Landmarks of the person inside `window`.
 
         Parameters
@@ -224,16 +227,19 @@ class PoseEngine:
         window : Window
         quick : bool
             One look, whatever the engine's effort.
+        turn : int
+            Number of the picture among those looked at; successive pictures may get other looks.
 
         Returns
         -------
         PoseResult
             Always filled; `score` tells whether there is a person.
         """
-        plan = PLANS["quick"] if quick else self.plan
-        looks = [self._look(rgb, window, view) for view in plan.always]
-        if plan.on_doubt and disagreement(np.array([points for points, _ in looks])) > DOUBT:
-            looks += [self._look(rgb, window, view) for view in plan.on_doubt]
+        turns = self.plan.turns
+        views = (PLAIN,) if quick else turns[turn % len(turns)]
+        looks = [self._look(rgb, window, view) for view in views]
+        if len(looks) > 1 and disagreement(np.array([points for points, _ in looks])) > DOUBT:
+            looks += [self._look(rgb, window, view) for view in self.plan.on_doubt]
         points = agreed(np.array([points for points, _ in looks]))
         score = float(np.median([score for _, score in looks]))
         xy = window.to_picture(points[:, :2])

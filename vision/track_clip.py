@@ -110,7 +110,7 @@ def track_clip(
     raw, seen, people = looked_through(
         clip,
         base,
-        PoseEngine(weights, effort=request.effort),
+        PoseEngine(weights, effort=request.effort, rate_hz=base.capture_rate_hz),
         request.athlete,
         from_first=request.marked is not None,
         progress=progress,
