@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -231,6 +232,27 @@ def _scaled(value: float | None, scale: float) -> float | None:
     return None if value is None else scale * value
 
 
+def add_target_band(
+    figure: go.Figure, target: tuple[float | None, float | None], reach: Sequence[float]
+) -> None:
+    """The target as a band over the whole plot; an open end runs beyond all that is drawn (`reach`)."""
+    ends = [*reach, *(v for v in target if v is not None)]
+    room = 0.08 * (max(ends) - min(ends)) or 1.0
+    low = target[0] if target[0] is not None else min(ends) - room
+    high = target[1] if target[1] is not None else max(ends) + room
+    figure.update_yaxes(range=[min(ends) - room, max(ends) + room])
+    figure.add_hrect(
+        y0=low,
+        y1=high,
+        fillcolor="rgba(75,122,43,.10)",
+        layer="below",
+        line={"color": look.TARGET, "width": 1.5, "dash": "dot"},
+        annotation_text="target",
+        annotation_font_color="#2F6417",
+        annotation_position="top left",
+    )
+
+
 def step_by_step(analysis: Analysis, key: str, feet: bool = False) -> go.Figure:
     """One measure, one point with its interval per step or stride, over its target.
 
@@ -249,23 +271,8 @@ def step_by_step(analysis: Analysis, key: str, feet: bool = False) -> go.Figure:
     target = next((s.target for s in analysis.scores if s.key == key), None)
     if target is not None:
         target = (_scaled(target[0], scale), _scaled(target[1], scale))
-        # An open end runs beyond everything that is drawn.
-        ends = [v for o in analysis.observations if o.key == key for v in (scale * o.low, scale * o.high)]
-        ends += [v for v in target if v is not None]
-        room = 0.08 * (max(ends) - min(ends)) or 1.0
-        low = target[0] if target[0] is not None else min(ends) - room
-        high = target[1] if target[1] is not None else max(ends) + room
-        figure.update_yaxes(range=[min(ends) - room, max(ends) + room])
-        figure.add_hrect(
-            y0=low,
-            y1=high,
-            fillcolor="rgba(75,122,43,.10)",
-            layer="below",
-            line={"color": look.TARGET, "width": 1.5, "dash": "dot"},
-            annotation_text="target",
-            annotation_font_color="#2F6417",
-            annotation_position="top left",
-        )
+        reach = [v for o in analysis.observations if o.key == key for v in (scale * o.low, scale * o.high)]
+        add_target_band(figure, target, reach)
     sides: list[tuple[str, str, str, str]] = [
         (s, name, colour, "circle" if s == analysis.near_side else "square-open")
         for s, name, colour, _ in _styles(analysis.near_side)

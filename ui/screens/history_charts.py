@@ -12,7 +12,7 @@ from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed
 from ui import look
 from ui.history_plots import ends
 from ui.history_views import TrendView
-from ui.screens.charts import _base
+from ui.screens.charts import _base, add_target_band
 
 FILL = "rgba(10,95,115,0.16)"
 
@@ -86,21 +86,7 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
                 )
             )
     if view.target is not None:
-        reach = [v for bar in bars for v in bar] + [v for v in view.target if v is not None]
-        room = 0.08 * (max(reach) - min(reach) or 1.0)
-        low = view.target[0] if view.target[0] is not None else min(reach) - room
-        high = view.target[1] if view.target[1] is not None else max(reach) + room
-        figure.update_yaxes(range=[min(reach) - room, max(reach) + room])
-        figure.add_hrect(
-            y0=low,
-            y1=high,
-            fillcolor="rgba(75,122,43,.10)",
-            layer="below",
-            line={"color": look.TARGET, "width": 1.5, "dash": "dot"},
-            annotation_text="target",
-            annotation_font_color="#2F6417",
-            annotation_position="top left",
-        )
+        add_target_band(figure, view.target, [v for bar in bars for v in bar])
     figure.update_layout(
         height=430,
         margin={"l": 50, "r": 12, "t": 16, "b": 44},
