@@ -154,11 +154,23 @@ def demo(out: Out = Path("demo_result")) -> None:
 def page(
     port: Annotated[int, typer.Option("--port", help="Port on this machine.")] = 8501,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the browser.")] = True,
+    address: Annotated[
+        str, typer.Option("--address", help="Share it in your network at this address; needs a password.")
+    ] = "127.0.0.1",
+    set_password: Annotated[
+        bool, typer.Option("--set-password", help="Ask for the page's password, keep its hash, and end.")
+    ] = False,
 ) -> None:
-    """Start the page on this machine only."""
+    """Start the page: on this machine only, or with --address and a password in your network."""
+    if set_password:
+        from ui.access import keep_password
+
+        word = typer.prompt("Password of the page", hide_input=True, confirmation_prompt=True)
+        typer.echo(f"Kept as a slow hash in {keep_password(word)}")
+        return
     from ui.serve import serve_page
 
-    raise typer.Exit(serve_page(port, browser))
+    raise typer.Exit(serve_page(port, browser, address))
 
 
 @app.command()

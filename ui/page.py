@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import streamlit as st
+from streamlit import runtime
 
 from shared.errors import LanesideError
+from ui.access import refusal
 from ui.screens import place
 from ui.screens.navigation import pages
 from ui.screens.style import apply_style, icon, name_uploads, problem
+from ui.serve import HOST
 
 
 def main() -> None:
@@ -15,6 +18,9 @@ def main() -> None:
     st.set_page_config(page_title="Laneside", page_icon=icon(), layout="wide")
     apply_style()
     name_uploads()
+    if (why := refusal(st.get_option("server.address") if runtime.exists() else HOST)) is not None:
+        problem(why)
+        st.stop()
     page = st.navigation(pages(), position="top")
     try:
         place.owner()

@@ -22,6 +22,11 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
 
+from shared.errors import LanesideError
+from ui.access import GATE_VARIABLE, PASSWORD_VARIABLE, Password
+from ui.gate import gate
+from ui.uploads import in_turn
+
 PAGE: Final = Path(__file__).parent / "page.py"
 MESSAGE_BYTES: Final = 200 * 1024 * 1024
 """Largest message of the browser; clips come another way."""
@@ -61,9 +66,10 @@ def warm() -> None:
         import_module(f"ui.screens.{module}")
 
 
-def application(started: Callable[[], object]) -> Any:
+def application(started: Callable[[], object], password: Password | None = None) -> Any:
     """The page as an application; `started` is called when it can be asked."""
     import streamlit as st
+    from starlette.middleware import Middleware
 
     @asynccontextmanager
     async def life(_: object) -> AsyncIterator[None]:
@@ -71,22 +77,34 @@ def application(started: Callable[[], object]) -> Any:
         started()
         yield
 
-    return st.App(PAGE, lifespan=life)
+    # The outermost first: who is not in uploads nothing.
+    before: list[Any] = [Middleware(in_turn)]
+    if password is not None:
+        before.insert(0, Middleware(gate, password=password))
+        os.environ[GATE_VARIABLE] = "on"
+    return st.App(PAGE, lifespan=life, middleware=before)
 
 
 def main(arguments: list[str]) -> int:
     """Serve until stopped; returns the exit code."""
     import uvicorn
 
-    from ui.serve import HOST
+    from ui.serve import HOST, needed_password
 
-    port = int(arguments[0])
+    port, host = int(arguments[0]), HOST
     for said in arguments[1:]:
         if "=" in said:
             option, _, value = said.removeprefix("--").partition("=")
             os.environ[environment_name(option)] = value
+            host = value if option == "server.address" else host
     try:
-        bound = listening(HOST, port)
+        password = needed_password(host)
+    except LanesideError as error:
+        print(error, file=sys.stderr)
+        return error.exit_code
+    os.environ.pop(PASSWORD_VARIABLE, None)  # nothing that is started from here needs it
+    try:
+        bound = listening(host, port)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         print(f"--port: {port} can't be used ({reason}); choose for instance {port + 1}.", file=sys.stderr)
@@ -94,10 +112,10 @@ def main(arguments: list[str]) -> int:
 
     def started() -> None:
         if "--browser" in arguments:
-            webbrowser.open(f"http://{HOST}:{port}")
+            webbrowser.open(f"http://{HOST if host == '0.0.0.0' else host}:{port}")
 
     config = uvicorn.Config(
-        application(started),
+        application(started, password),
         ws="websockets-sansio",
         ws_max_size=MESSAGE_BYTES,
         ws_per_message_deflate=False,

@@ -14,7 +14,13 @@ from ui.options import Options
 from ui.screens import place, store
 from ui.screens.filming import advice_html
 from ui.screens.style import problem, words
+from ui.uploads import let_go
 
+STEPS: Final = (
+    "<strong>Put in a clip</strong> or try the sample.",
+    "<strong>Say who is measured</strong>: which runner, how tall, what kind of run.",
+    "<strong>Read what to work on</strong>, then every number behind it. Measuring takes a few minutes.",
+)
 SAMPLE_VARIABLE: Final = "LANESIDE_SAMPLE"
 LEAD: Final = (
     "Film a run from the side with a phone; Laneside measures the technique frame by frame and shows each "
@@ -37,7 +43,8 @@ def sample_clip() -> Path | None:
 def start_screen() -> None:
     """Show the first screen."""
     st.title("Running technique, measured")
-    words(f'<p class="lead">{LEAD}</p>')
+    steps = "".join(f"<li>{step}</li>" for step in STEPS)
+    words(f'<p class="lead">{LEAD}</p><ol class="steps">{steps}</ol>')
     _upload()
     _sample()
     st.header("How to film", anchor="how-to-film")
@@ -58,6 +65,7 @@ def _upload() -> None:
     for file in files:
         try:
             added.append(store.add_clip(file, file.name, place.owner()))
+            let_go(file.file_id)
         except LanesideError as error:
             problem(f"{store.safe_name(file.name)}: {error.why}; {error.mend}.")
     if added:
@@ -78,7 +86,7 @@ def _sample() -> None:
         width="stretch",
     )
     right.caption(
-        "An invented runner, drawn by this project: no real person."
+        "No clip at hand? This is an invented runner, drawn by this project: no real person."
         if clip
         else "The sample clip is not in this installation."
     )
