@@ -329,7 +329,7 @@ def test_no_serious_finding_of_the_accessibility_checker(
     }[place]
     head = {
         "start": "How to film",
-        "confirm": "What the clip can't say",
+        "confirm": "What only you know",
         "result": "Files",
         "clips": "My clips",
         "targets": "Targets",

@@ -16,7 +16,7 @@ from streamlit.testing.v1 import AppTest
 from shared import landmarks as lm
 from tests import builders, page_helpers
 from ui.demo import STATURE_M
-from ui.screens import charts, filming, frames, picker, place, store, stored, style, viewer
+from ui.screens import charts, filming, frames, picker, place, result, store, stored, style, viewer
 from ui.screens.downloads import zipped
 from ui.screens.queue import Queue
 
@@ -120,7 +120,7 @@ def test_one_person_needs_no_choice() -> None:
 def test_a_marked_distance_can_be_typed() -> None:
     job = page_helpers.stored_job(store.new_key(), "ready")
     page = _open(job)
-    next(s for s in page.selectbox if s.label == "Size in the picture, from").set_value(
+    next(s for s in page.selectbox if s.label == "Metres and speed, from").set_value(
         "A marked distance"
     ).run()
     for label, value in (
@@ -213,6 +213,27 @@ def test_legs_are_exchanged_in_some_frames_and_back_again() -> None:
     _buttons(page)["Undo the last"].click().run()
     undone = stored.analysis_of(store.result_folder(job))
     assert [(m.key, m.side, m.value) for m in undone.measures] == before
+
+
+def test_how_many_targets_are_met_is_one_sentence() -> None:
+    said = result.verdict_words(builders.analysis())
+    assert said == "1 number is held against targets: 1 inside, 0 too close to call, 0 outside."
+    none = dataclasses.replace(builders.analysis(), scores=())
+    assert result.verdict_words(none).startswith("No number")
+
+
+def test_what_was_said_of_the_athlete_has_its_units() -> None:
+    analysis = dataclasses.replace(
+        builders.analysis(), athlete={"stature_m": 1.75, "mass_kg": 68.0, "minor": True}
+    )
+    facts = [("Clip", "x"), ("Athlete", "stature 1.75")]
+    assert result.athlete_fact(facts, analysis) == [
+        ("Clip", "x"),
+        ("Athlete", "body height 1.75 m, body mass 68 kg, under 18"),
+    ]
+    assert result.athlete_fact(facts, analysis, feet=True)[1][1].startswith("body height 5.7 ft")
+    nobody = dataclasses.replace(analysis, athlete={})
+    assert result.athlete_fact(facts, nobody) == [("Clip", "x")]
 
 
 def test_another_profile_gives_new_verdicts_and_keeps_the_measures() -> None:

@@ -141,7 +141,10 @@ def test_the_parts_of_an_error_are_named_largest_first() -> None:
         "measured",
         error_parts={"frame_rate": 0.004, "spread": 0.019},
     )
-    assert meaning.error_words(m) == [("spread", "± 0.0190 s"), ("frame rate", "± 0.0040 s")]
+    assert meaning.error_words(m) == [
+        ("spread", "± 0.0190 s"),
+        ("time from one picture to the next", "± 0.0040 s"),
+    ]
 
 
 def test_meaning_tells_value_target_and_what_is_missing() -> None:
@@ -187,7 +190,7 @@ def test_a_definition_changes_its_unit_value_error_and_target() -> None:
         "in feet.",
         "5.0 ft",
         "4.0 to 6.0",
-        "scale ± 1.00 ft",
+        "turning pixels into metres ± 1.00 ft",
         "at least 3.0 ft",
         "5.6, 7.8 and 10.1 mph",
     ):

@@ -42,8 +42,9 @@ def ask_screen(job: store.Job) -> None:
     with left:
         athlete = _who(job, look, folder)
     with right:
-        words("<h3>What this clip is good for</h3>" + findings_list(look.findings))
-    st.header("What the clip can't say")
+        st.subheader("What this clip is good for")
+        words(findings_list(look.findings))
+    st.header("What only you know")
     said = _answers(job, look)
     said["athlete"] = athlete
     if said.pop("wants_marks"):
@@ -60,7 +61,7 @@ def _who(job: store.Job, look: FirstLook, folder: Path) -> AthletePoint | None:
     preview = shown[len(shown) // 2]
     if len(shown) > 1:
         number = st.segmented_control(
-            "Picture",
+            "Picture at",
             range(len(shown)),
             default=len(shown) // 2,
             format_func=lambda i: f"{shown[i].time_s:.2f} s",
@@ -118,15 +119,16 @@ def _answers(job: store.Job, look: FirstLook) -> dict[str, Any]:
     with a:
         names = [*profile_names(), *profiles.own_profiles(place.owner())]
         profile = st.selectbox(
-            "Held against",
+            "Kind of run (chooses the targets)",
             names,
             index=names.index(old.profile) if old.profile in names else 0,
             format_func=profile_title,
             key=f"profile_{job.key}",
-            help="The targets that the numbers are held against. You can copy and change them under Targets.",
+            help="Each kind of run has its own targets, which the numbers are held against. You can copy and change "
+            "them under Targets.",
         )
         label = st.text_input(
-            "Your words for this clip",
+            "A name for this clip (if you like)",
             value=job.label,
             max_chars=80,
             placeholder="for instance: right side, new shoes",
@@ -139,17 +141,33 @@ def _answers(job: store.Job, look: FirstLook) -> dict[str, Any]:
         kinds = [NO_SCALE, STATURE, MARKED, BELT]
         before = BELT if old.belt_speed_mps else MARKED if old.marked else STATURE
         kind = st.selectbox(
-            "Size in the picture, from",
+            "Metres and speed, from",
             kinds,
             index=kinds.index(before),
             key=f"scale_{job.key}",
-            help="Gives lengths and speed in metres. Angles and times need none.",
+            help="One known length turns the picture's pixels into metres. Angles and times need none.",
         )
         stature = belt = None
         if kind == STATURE:
-            stature = _number("Body height, m", old.stature_m, 0.8, 2.5, 0.01, f"stature_{job.key}")
+            stature = _number(
+                "Body height, m",
+                old.stature_m,
+                0.8,
+                2.5,
+                0.01,
+                f"stature_{job.key}",
+                "5 ft 9 in is 1.75 m. Without it there are no metres and no speed.",
+            )
         if kind == BELT:
-            belt = _number("Belt speed, m/s", old.belt_speed_mps, 0.3, 13.0, 0.1, f"belt_{job.key}")
+            belt = _number(
+                "Belt speed, m/s",
+                old.belt_speed_mps,
+                0.3,
+                13.0,
+                0.1,
+                f"belt_{job.key}",
+                "10 km/h is 2.8 m/s, 10 mph is 4.5 m/s.",
+            )
         rate = _rate(job, look)
         minor = st.checkbox("The athlete is under 18", value=old.minor, key=f"minor_{job.key}")
         hidden = st.checkbox(
@@ -158,7 +176,12 @@ def _answers(job: store.Job, look: FirstLook) -> dict[str, Any]:
             key=f"face_{job.key}_{minor}",
             help="Ticked by itself for athletes under 18. Only the measured athlete's face is hidden.",
         )
-        injury = st.checkbox("Pain or a recent injury", value=old.injury, key=f"injury_{job.key}")
+        injury = st.checkbox(
+            "Pain or a recent injury",
+            value=old.injury,
+            key=f"injury_{job.key}",
+            help="Then everything is measured, but no cues are given: see a licensed professional first.",
+        )
     return {
         "profile": profile,
         "label": label,
@@ -181,9 +204,18 @@ def profile_title(name: str) -> str:
         return Path(name).stem
 
 
-def _number(label: str, value: float | None, low: float, high: float, step: float, key: str) -> float | None:
+def _number(
+    label: str, value: float | None, low: float, high: float, step: float, key: str, told: str | None = None
+) -> float | None:
     given = st.number_input(
-        label, min_value=low, max_value=high, value=value, step=step, key=key, placeholder="not given"
+        label,
+        min_value=low,
+        max_value=high,
+        value=value,
+        step=step,
+        key=key,
+        placeholder="not given",
+        help=told,
     )
     return None if given is None else float(given)
 

@@ -244,16 +244,19 @@ def _time_line(spans: tuple[str, ...]) -> str:
     """Contacts of both feet as bars on a line of time, with the spans marked."""
 
     def x(share: float) -> float:
-        return 24 + share * 212
+        return 76 + share * 168
 
     bars = ""
     for name, y, ink, starts in (
         ("this foot", 62, look.INK, (0.0, 0.8)),
-        ("other foot", 100, "#8B97A3", (0.4,)),
+        ("other foot", 94, "#8B97A3", (0.4,)),
     ):
-        bars += f'<text x="24" y="{y - 8}" font-size="12" fill="{look.INK}" font-family="sans-serif">{name}</text>'
+        bars += (
+            f'<text x="68" y="{y + 11}" font-size="12" text-anchor="end" fill="{look.INK}" '
+            f'font-family="sans-serif">{name}</text>'
+        )
         for start in starts:
-            width = min(0.26, 1.0 - start) * 212
+            width = min(0.26, 1.0 - start) * 168
             bars += f'<rect x="{x(start):.1f}" y="{y}" width="{width:.1f}" height="14" fill="{ink}" rx="2"/>'
     marks = ""
     ends = {"contact": (0.0, 0.26), "flight": (0.26, 0.4), "step": (0.0, 0.4), "stride": (0.0, 0.8)}
@@ -265,5 +268,5 @@ def _time_line(spans: tuple[str, ...]) -> str:
         )
         marks += _line((a, y), (b, y), look.NEAR, 5)
         marks += f'<text x="{b + 8:.1f}" y="{y + 5}" font-size="13" fill="{look.INK}" font-family="sans-serif">{span}</text>'
-    line = f'<text x="236" y="26" font-size="12" text-anchor="end" fill="{look.INK}" font-family="sans-serif">time →</text>'
+    line = f'<text x="244" y="40" font-size="12" text-anchor="end" fill="{look.INK}" font-family="sans-serif">time →</text>'
     return _svg(line + bars + marks)

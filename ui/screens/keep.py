@@ -22,8 +22,8 @@ def keep_result(job: store.Job) -> None:
     """Ask whose run it is, when and in which condition, and keep it."""
     st.header("Keep it, to compare later", anchor="keep")
     words(
-        "<p>Clips of one athlete, day and condition are passes of one session. Film one more take of the unchanged "
-        "condition each time: from these the program learns the athlete's own error.</p>"
+        "<p>Clips of one athlete, day and condition are passes of one session. Film one more take each time "
+        "with nothing changed, and tick it as a repeat: from these the program learns the athlete's own error.</p>"
     )
     if said := st.session_state.pop("kept_said", None):
         st.success(said)
@@ -46,7 +46,9 @@ def keep_result(job: store.Job) -> None:
                 "Condition", job.label, max_chars=80, help="usual, new shoes, with the belt ..."
             )
             pain = right.number_input("Pain, 0 (none) to 10 (worst)", 0, 10, None)
-            repeat = st.checkbox("A repeat of the unchanged condition")
+            repeat = st.checkbox(
+                "A repeat of the unchanged condition", help="Nothing was changed since the take before it."
+            )
             notes = st.text_input("Notes of the session", "", max_chars=200)
             if not st.form_submit_button("Keep this result"):
                 return

@@ -23,6 +23,32 @@ NEED_WORD: Final[dict[str, str]] = {
     "mass": "Needs the body mass.",
     "scale and mass": "Needs a scale and the body mass.",
 }
+PART_WORD: Final[dict[str, str]] = {
+    "strides": "differences from stride to stride",
+    "passes": "differences from pass to pass",
+    "frame rate": "time from one picture to the next",
+    "events": "finding touchdown and toe-off",
+    "event method": "how touchdown and toe-off are found",
+    "model": "how well the joints are found",
+    "model bias": "a constant offset of the joints",
+    "landmark noise": "jitter of the joints",
+    "out of plane": "limbs held out of the plane of travel",
+    "view angle": "camera not quite square to the lane",
+    "camera roll": "camera not quite level",
+    "scale": "turning pixels into metres",
+    "far arm": "the hidden far arm",
+    "flat foot": "what counts as a flat foot",
+    "segment masses": "how the leg's mass is spread",
+    "method": "the simple model itself",
+    "speed": "error of the speed",
+    "mass": "error of the body mass",
+    "leg length": "error of the leg length",
+    "step time": "error of the step time",
+    "contact time": "error of the contact time",
+    "left": "error of the left side",
+    "right": "error of the right side",
+}
+"""The parts of an error in plain words."""
 NOBODY: Final = "a rule of coaching; nobody has published it"
 NOT_FOUND: Final = "There is no published value that we could read."
 
@@ -38,6 +64,14 @@ def definition_words(kind: MeasureKind, feet: bool = False) -> str:
     return f"{plain[:1].upper()}{plain[1:]}; in {unit}. {NEED_WORD[kind.needs]}{estimate}"
 
 
+def part_words(name: str) -> str:
+    """A part of an error in plain words; by its own name where it has none."""
+    plain = name.replace("_", " ")
+    own = plain.removesuffix(" of the passes")
+    words_ = PART_WORD.get(own, own)
+    return words_ if own == plain else f"{words_} (within the passes)"
+
+
 def error_words(measure: Measure, feet: bool = False) -> list[tuple[str, str]]:
     """How the 95 % interval of a measure came about: part and half-width, largest first."""
     kind = MEASURES[measure.key]
@@ -46,7 +80,7 @@ def error_words(measure: Measure, feet: bool = False) -> list[tuple[str, str]]:
     digits = (other.decimals if other else kind.decimals) + 1
     factor = other.factor if other else 1.0
     parts = sorted(measure.error_parts.items(), key=lambda item: -abs(item[1]))
-    return [(name.replace("_", " "), f"± {factor * half:.{digits}f}{unit}") for name, half in parts]
+    return [(part_words(name), f"± {factor * half:.{digits}f}{unit}") for name, half in parts]
 
 
 def _told(text: str, source: str) -> str:
@@ -68,7 +102,8 @@ def meaning_html(analysis: Analysis, key: str, feet: bool = False) -> str:
     kind = MEASURES[key]
     scored = [s for s in analysis.scores if s.key == key]
     sides = []
-    for m in (m for m in analysis.measures if m.key == key):
+    near_first = sorted(analysis.measures, key=lambda m: m.side != analysis.near_side)
+    for m in (m for m in near_first if m.key == key):
         side = report.side_text(m.side, analysis.near_side)
         if m.status != "measured" or m.value is None or m.low is None or m.high is None:
             sides.append(
@@ -85,7 +120,7 @@ def meaning_html(analysis: Analysis, key: str, feet: bool = False) -> str:
             f"<dt>{escape(side)}</dt><dd><strong>{escape(value)}</strong>, 95 % interval "
             f"{escape(units.shown(m.low, key, feet))} to {escape(units.shown(m.high, key, feet))}, from {m.n} "
             f"{'step' if m.n == 1 else 'steps or strides'}"
-            + (f"<br><span class='quiet'>The interval is made of: {parts}</span>" if parts else "")
+            + (f"<br><span class='quiet small'>Where the error comes from: {parts}</span>" if parts else "")
             + "</dd>"
         )
     norm = "<p>This profile has no target for it.</p>"

@@ -10,7 +10,8 @@ from ui import look
 from ui.report import AreaBlock
 from ui.screens.style import svg_img
 
-LEGEND = "On the strips the hatched band is the target, the diamond your value, the line its 95 % interval."
+LEGEND = "On the strips the hatched band is the target, the diamond your value, the line its 95 % interval: "
+"the true value lies within it about 19 times in 20."
 
 
 def legend_html() -> str:

@@ -14,7 +14,7 @@ from shared.analysis import Analysis
 from shared.errors import LanesideError
 from technique.cues import why_no_cues
 from technique.targets import profile_names
-from ui import report
+from ui import look, report
 from ui.pictures import Picture
 from ui.screens import numbers, place, store, stored, units
 from ui.screens.ask import profile_title
@@ -85,7 +85,7 @@ def _head(job: store.Job, analysis: Analysis) -> None:
     label = f" · {literal(job.label)}" if job.label else ""
     invented = " · an invented runner" if job.invented else ""
     st.markdown(
-        f"**{literal(job.name)}**{label}{invented} · held against *{literal(profile_title(analysis.profile))}*"
+        f"**{literal(job.name)}**{label}{invented} · held against the targets for *{literal(profile_title(analysis.profile))}*"
     )
     links = "".join(f'<a href="{target}" target="_self">{escape(text)}</a>' for target, text in JUMPS[1:])
     words(f'<nav class="jump small" aria-label="Parts of this result">{links}</nav>')
@@ -102,12 +102,26 @@ def no_cue_words(job: store.Job, analysis: Analysis) -> str:
     return why or "There is no cue for this clip."
 
 
+def verdict_words(analysis: Analysis) -> str:
+    """How many numbers meet their targets, in a sentence."""
+    counts = {v: sum(s.verdict == v for s in analysis.scores) for v in look.VERDICT_WORD}
+    held = sum(counts.values()) - counts["not_measurable"]
+    if not held:
+        return "No number of this clip can be held against these targets."
+    numbers_ = "1 number is" if held == 1 else f"{held} numbers are"
+    return (
+        f"{numbers_} held against targets: {counts['inside']} inside, {counts['borderline']} too close to call, "
+        f"{counts['outside']} outside."
+    )
+
+
 def _cues(job: store.Job, analysis: Analysis, made: dict[str, Any], folder: Path) -> None:
     if not made["cues"]:
         why = units.sentence(no_cue_words(job, analysis), units.imperial())
         words(f'<p class="lead">{escape(why)}</p>')
     for cue in made["cues"]:
         words(cue_html(units.converted_cue(cue, analysis) if units.imperial() else cue, folder))
+    words(f"<p>{escape(verdict_words(analysis))} <a href='#numbers' target='_self'>See them all.</a></p>")
     if made["cautions"]:
         lines = "".join(f"<li>{escape(line)}</li>" for line in made["cautions"])
         words(f'<div class="note caution"><strong>Before you change anything</strong><ul>{lines}</ul></div>')
@@ -173,11 +187,32 @@ def _video(folder: Path) -> None:
             st.video(str(path))
 
 
+def athlete_fact(
+    facts: list[tuple[str, str]], analysis: Analysis, feet: bool = False
+) -> list[tuple[str, str]]:
+    """The facts, what was said of the athlete with its units."""
+    told = []
+    for key, words_, unit in (
+        ("stature_m", "body height", "m"),
+        ("mass_kg", "body mass", "kg"),
+        ("leg_length_m", "leg length", "m"),
+    ):
+        value = analysis.athlete.get(key)
+        if isinstance(value, (int, float)) and value:
+            told.append(units.sentence(f"{words_} {value:.4g} {unit}", feet))
+    if analysis.athlete.get("minor"):
+        told.append("under 18")
+    if analysis.athlete.get("injury"):
+        told.append("pain or a recent injury")
+    others = [fact for fact in facts if fact[0] != "Athlete"]
+    return [*others, ("Athlete", ", ".join(told))] if told else others
+
+
 def _about(analysis: Analysis, made: dict[str, Any]) -> None:
     st.header("How good this clip is, and how it was read", anchor="clip")
     notes = "".join(f"<li>{escape(note)}</li>" for note in dict.fromkeys(made["notes"]))
     words(
-        numbers.facts_html(made["facts"])
+        numbers.facts_html(athlete_fact(made["facts"], analysis, units.imperial()))
         + f"<ul>{notes}</ul>"
         + numbers.provenance_html(analysis, made["provenance"])
     )
@@ -185,15 +220,17 @@ def _about(analysis: Analysis, made: dict[str, Any]) -> None:
 
 def result_actions(job: store.Job) -> None:
     """What can be done with a finished result besides reading it."""
-    _another_profile(job)
-    again, other, gone = st.columns(3)
-    if again.button("Change the answers and measure again", width="stretch"):
-        store.change(job, state="ready")
-        st.rerun()
-    if other.button("Another clip", width="stretch"):
+    st.header("And then", anchor="then")
+    left, right = st.columns(2)
+    if left.button("Measure another clip", type="primary", width="stretch"):
         place.go_to(None)
         st.rerun()
-    with gone.popover("Delete this clip", width="stretch"):
+    with right:
+        _another_profile(job)
+    if left.button("Change the answers and measure this one again", width="stretch"):
+        store.change(job, state="ready")
+        st.rerun()
+    with right.popover("Delete this clip", icon=":material/delete:", width="stretch"):
         st.caption("The clip and its result are removed from this machine.")
         if st.button("Yes, delete it"):
             store.remove(job)
@@ -204,9 +241,9 @@ def result_actions(job: store.Job) -> None:
 def _another_profile(job: store.Job) -> None:
     """Hold the same measures against other targets; no video is read."""
     names = [*profile_names(), *own_profiles(place.owner())]
-    with st.popover("Hold it against another profile", width="stretch"):
+    with st.popover("Hold it against other targets", width="stretch"):
         name = st.selectbox(
-            "Profile",
+            "Targets for",
             names,
             index=names.index(job.options.profile) if job.options.profile in names else 0,
             format_func=profile_title,

@@ -58,6 +58,8 @@ _CSS: Final = f"""
 .ls .jump a {{ color: var(--near); margin-right: 1rem; display: inline-block; padding: .35rem 0; }}
 .ls ul {{ margin: .3rem 0; padding-left: 1.2rem; }} .ls li {{ margin: .2rem 0; }}
 .ls .howto {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 13.5rem), 1fr)); gap: 1.2rem 1.4rem; }}
+.ls .howto img {{ width: 100%; }}
+.ls ol.steps {{ margin: .6rem 0 .2rem; padding-left: 1.3rem; max-width: 46rem; }}
 .ls .meaning {{ display: grid; grid-template-columns: minmax(0, 18rem) minmax(0, 1fr); gap: 1rem 1.6rem; }}
 .ls h4 {{ font-size: .95rem; margin: .8rem 0 .1rem; padding: 0; }}
 .ls .strip {{ width: 220px; height: 26px; border-radius: 0; }}
@@ -69,6 +71,8 @@ _CSS: Final = f"""
 .stApp [data-testid="stCaptionContainer"] *, .stApp [data-testid="stCaptionContainer"] {{ color: var(--quiet); opacity: 1; }}
 .ls details summary {{ cursor: pointer; font-weight: 600; }}
 @media (max-width: 40rem) {{
+  .stApp [data-testid="stExpandSidebarButton"] {{ width: auto; }}
+  .stApp [data-testid="stExpandSidebarButton"]::after {{ content: "All pages"; font-size: .95rem; margin-left: .3rem; }}
   .stMainBlockContainer {{ padding: 4rem .9rem 4rem; }}
   .stApp h1 {{ font-size: 1.55rem; }}
   .ls article.cue {{ grid-template-columns: 1fr; }} .ls article.cue img {{ max-width: 17rem; }}
