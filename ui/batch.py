@@ -153,6 +153,7 @@ def _jobs(
 ) -> Iterator[Job]:
     """What is left to measure, each content once; a clip is read only when its turn comes."""
     first_of: dict[str, Path] = {}
+    same = job_mark("", options)  # but for the content
     for place, clip in enumerate(clips):
         try:
             sha256 = _content(clip)
@@ -164,7 +165,7 @@ def _jobs(
             note(place, Row(clip, "same clip", None, first_of[sha256].name))
             continue
         first_of[sha256] = clip
-        job = Job(place, clip, out / result_name(clip, sha256), job_mark(sha256, options))
+        job = Job(place, clip, out / result_name(clip, sha256), same | {"sha256": sha256})
         if is_done(job):
             note(place, Row(clip, "already measured", job.folder))
         else:
