@@ -18,7 +18,8 @@ setup: .venv/ready
 	@echo "Setting up .venv (once; about a minute and 1.5 GB)..."
 	@$(PYTHON) -m venv .venv
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check "uv==$(UV_VERSION)"
-	@UV_PROJECT_ENVIRONMENT=.venv $(BIN)/uv sync --frozen --quiet
+	@UV_PROJECT_ENVIRONMENT=.venv $(BIN)/uv sync --frozen --quiet --compile-bytecode
+	@$(BIN)/python -m compileall -q shared vision technique ui sample_clips
 	@touch $@
 
 demo: .venv/ready

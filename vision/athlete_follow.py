@@ -386,8 +386,8 @@ def _row(frame: FrameLike, pose: PoseResult | None) -> _Row:
         frame.time_s,
         np.where(inside[:, None], pose.xy_px, np.nan),
         np.where(inside, pose.depth_px, np.nan),
-        pose.visibility,
-        pose.presence,
+        pose.visibility.copy(),  # what stays is made here: among the pictures of the threads that look,
+        pose.presence.copy(),  # small things that stay would keep the freed memory from being used again
         pose.score,
         np.array([window.x, window.y, window.side, window.rotation]),
     )
