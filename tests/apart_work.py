@@ -143,3 +143,39 @@ def fills_or_dies(
     write_analysis(analysis, folder / "analysis.json")
     write_track(builders.track(), folder / "track.npz")
     return analysis
+
+
+def looks(clip: Path, folder: Path, rate: float | None, progress: Progress = silent) -> None:
+    """In the place of a first look."""
+    noted(clip, "look")
+    folder.mkdir(exist_ok=True)
+    progress("looking at the clip", 1, 1)
+
+
+def fills_and_notes(
+    clip: Path, folder: Path, options: Options, threads: int | None = None, progress: Progress = silent
+) -> Analysis:
+    """In the place of a measurement: as `fills_or_dies`, its beginning and end noted."""
+    noted(clip, "begin")
+    found = fills_or_dies(clip, folder, options, threads, progress)
+    noted(clip, "end")
+    return found
+
+
+def noted(clip: Path, what: str) -> None:
+    """A line in the test's log: what, and on which clip."""
+    with Path(os.environ["LANESIDE_TEST_LOG"]).open("a") as log:
+        log.write(f"{what} {clip.parents[1].name}\n")
+
+
+def nothing(job: object, progress: Progress = silent) -> None:
+    """In the place of decoding frames for the viewer."""
+
+
+def fills_and_hangs(
+    clip: Path, folder: Path, options: Options, threads: int | None = None, progress: Progress = silent
+) -> None:
+    """In the place of a measurement: half a result, then silence."""
+    (folder / "half.csv").write_text("half")
+    noted(clip, "begin")
+    threading.Event().wait()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -107,6 +108,49 @@ def test_everybodys_first_comes_before_anybodys_second() -> None:
 def test_a_running_clip_counts_as_its_owners_turn() -> None:
     jobs = [_waiting("a1", "a", 1, "running"), _waiting("a2", "a", 2), _waiting("b1", "b", 3)]
     assert [j.key for j in store.queue_order(jobs)] == ["b1", "a2"]
+
+
+def test_who_has_just_been_served_goes_behind_all_who_wait() -> None:
+    """By hand: a came first with three clips; after the first of them b and c come before the second."""
+    jobs = [
+        replace(_waiting("a1", "a", 1, "done"), measured=6.0),
+        _waiting("a2", "a", 2),
+        _waiting("a3", "a", 3),
+    ]
+    jobs += [_waiting("b1", "b", 4), _waiting("c1", "c", 5)]
+    assert [j.key for j in store.queue_order(jobs)] == ["b1", "c1", "a2", "a3"]
+    # What was served before a clip came is no reason to wait.
+    jobs = [
+        replace(_waiting("a1", "a", 1, "done"), measured=6.0),
+        _waiting("a2", "a", 7),
+        _waiting("b1", "b", 8),
+    ]
+    assert [j.key for j in store.queue_order(jobs)] == ["a2", "b1"]
+
+
+@given(some.lists(some.sampled_from("abcd"), min_size=1, max_size=14))
+def test_while_all_wait_nobody_is_served_twice_before_everybody_once(owners: list[str]) -> None:
+    """The queue is asked anew after each clip, as the server does."""
+    jobs = [_waiting(f"{i:02}", owner, float(i)) for i, owner in enumerate(owners)]
+    served: list[str] = []
+    told = [j.key for j in store.queue_order(jobs)]
+    while order := store.queue_order(jobs):
+        served.append(order[0].owner)
+        now = 100.0 + len(served)
+        jobs = [replace(j, state="done", measured=now) if j.key == order[0].key else j for j in jobs]
+    assert [jobs[int(key)].owner for key in told] == served, "the order that was told is the one that is kept"
+    for i in range(len(served)):
+        left = set(owners) - set(served[:i])
+        if left:
+            assert served[i] in left
+
+
+def test_first_looks_are_taken_in_the_same_rounds() -> None:
+    jobs = [
+        store.Job(key, owner, "x.mp4", state="looking", created=created)
+        for key, owner, created in [("a1", "a", 1), ("a2", "a", 2), ("a3", "a", 3), ("b1", "b", 4)]
+    ]
+    assert [j.key for j in store.look_order(jobs)] == ["a1", "b1", "a2", "a3"]
 
 
 @given(

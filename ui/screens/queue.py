@@ -79,7 +79,9 @@ class Queue:
 
     def _run(self, job: store.Job, kind: str) -> None:
         if kind == "measure":
-            job = store.change(job, state="running")
+            job = store.change(job, state="running", measured=time.time())
+        else:
+            job = store.change(job, looked=time.time())
         folder = store.job_folder(job.key)
         (folder / store.LOG).unlink(missing_ok=True)
         try:
@@ -136,7 +138,7 @@ def next_jobs(kind: str) -> list[store.Job]:
     """Jobs that want this kind of work, in order; what a dead server left is put back first."""
     jobs = store.all_jobs()
     if kind == "look":
-        return [j for j in jobs if j.state == "looking"]
+        return store.look_order(jobs)
     for i, job in enumerate(jobs):
         if job.state == "running" and abandoned(job):
             (store.job_folder(job.key) / store.CLAIM).unlink(missing_ok=True)

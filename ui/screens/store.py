@@ -6,15 +6,18 @@ belong together; whoever has its name sees the list, nobody else does.
 
 from __future__ import annotations
 
+import heapq
 import json
 import os
 import re
 import secrets
 import shutil
 import time
-from collections.abc import Iterable
+from collections import deque
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Literal
 
@@ -68,6 +71,8 @@ class Job:
         One sentence, when failed.
     invented : bool
         A sample clip of ours.
+    looked, measured : float
+        When the first look and the measurement were begun last, seconds since the epoch; 0 before.
     rewrite : bool
         In the queue only to write report, pictures and video again, with the corrections in them.
     """
@@ -83,6 +88,8 @@ class Job:
     error: str = ""
     invented: bool = False
     rewrite: bool = False
+    looked: float = 0.0
+    measured: float = 0.0
 
 
 def data_folder() -> Path:
@@ -177,9 +184,17 @@ def read_job(key: str) -> Job | None:
     if not is_key(key):
         return None
     try:
-        return _job(json.loads((job_folder(key) / RECORD).read_text(encoding="utf-8")))
+        path = job_folder(key) / RECORD
+        found = path.stat()
+        # A record is never changed, only replaced: a file's number and time tell whether it is another one.
+        return _read(str(path), found.st_ino, found.st_mtime_ns, found.st_size)
     except (OSError, ValueError, KeyError, TypeError, LanesideError):
         return None
+
+
+@lru_cache(maxsize=4096)
+def _read(path: str, number: int, changed_ns: int, size: int) -> Job:
+    return _job(json.loads(Path(path).read_text(encoding="utf-8")))
 
 
 def _job(record: dict[str, Any]) -> Job:
@@ -228,22 +243,46 @@ def remove(job: Job) -> None:
 def queue_order(jobs: Iterable[Job]) -> list[Job]:
     """Waiting jobs in the order they will be served.
 
-    First in, first out, but in rounds: everybody's first clip comes before anybody's second, so
-    that one user with twenty clips does not hold up the rest. Running jobs count in their
-    owner's round.
+    First in, first out, but in turns: who has just been served goes behind all who wait, so that one
+    user with twenty clips does not hold up the rest. A clip that is measured now counts as served.
     """
-    busy: dict[str, int] = {}
-    waiting = []
-    for job in sorted(jobs, key=lambda j: (j.queued, j.key)):
-        if job.state == "running":
-            busy[job.owner] = busy.get(job.owner, 0) + 1
-        elif job.state == "waiting":
-            waiting.append(job)
-    ranked = []
-    for job in waiting:
-        ranked.append((busy.get(job.owner, 0), job.queued, job.key, job))
-        busy[job.owner] = busy.get(job.owner, 0) + 1
-    return [entry[-1] for entry in sorted(ranked, key=lambda entry: entry[:3])]
+    return _in_turns(jobs, "waiting", lambda job: job.queued, lambda job: job.measured, busy="running")
+
+
+def look_order(jobs: Iterable[Job]) -> list[Job]:
+    """Jobs that want a first look, in the order of uploading, in the same turns."""
+    return _in_turns(jobs, "looking", lambda job: job.created, lambda job: job.looked)
+
+
+def _in_turns(
+    jobs: Iterable[Job],
+    wanted: State,
+    came: Callable[[Job], float],
+    served: Callable[[Job], float],
+    busy: State | None = None,
+) -> list[Job]:
+    """Order of the later of two moments: when the clip came, and when its owner was served last."""
+    all_ = sorted(jobs, key=lambda j: (came(j), j.key))
+    now = 1.0 + max((max(came(j), served(j)) for j in all_), default=0.0)
+    last: dict[str, float] = {}
+    waiting: dict[str, deque[Job]] = {}
+    for job in all_:
+        last[job.owner] = max(last.get(job.owner, 0.0), now if job.state == busy else served(job))
+        if job.state == wanted:
+            waiting.setdefault(job.owner, deque()).append(job)
+    heap = [(max(came(own[0]), last[who]), came(own[0]), own[0].key) for who, own in waiting.items()]
+    owner_of = {own[0].key: who for who, own in waiting.items()}
+    heapq.heapify(heap)
+    order = []
+    while heap:
+        _, _, key = heapq.heappop(heap)
+        own = waiting[owner_of[key]]
+        order.append(own.popleft())
+        if own:
+            # Served in `now` plus so many turns: behind everybody who waits now.
+            owner_of[own[0].key] = owner_of[key]
+            heapq.heappush(heap, (now + len(order), came(own[0]), own[0].key))
+    return order
 
 
 def ask_to_cancel(job: Job) -> Job:
