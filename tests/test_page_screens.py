@@ -16,7 +16,8 @@ from streamlit.testing.v1 import AppTest
 from shared import landmarks as lm
 from tests import builders, page_helpers
 from ui.demo import STATURE_M
-from ui.screens import charts, filming, frames, picker, place, result, store, stored, style, viewer
+from ui.pictures import subjects
+from ui.screens import charts, filming, frames, picker, place, result, stills, store, stored, style, viewer
 from ui.screens.downloads import zipped
 from ui.screens.queue import Queue
 
@@ -234,6 +235,35 @@ def test_what_was_said_of_the_athlete_has_its_units() -> None:
     assert result.athlete_fact(facts, analysis, feet=True)[1][1].startswith("body height 5.7 ft")
     nobody = dataclasses.replace(analysis, athlete={})
     assert result.athlete_fact(facts, nobody) == [("Clip", "x")]
+
+
+def test_after_a_change_the_stills_are_those_of_the_new_cues() -> None:
+    """A kept picture of an earlier cue must not stand beside another one."""
+    from ui.screens.correct import apply_corrections
+
+    job = page_helpers.true_job(store.new_key())
+    folder = store.result_folder(job)
+    (folder / "pictures").mkdir()
+    old = folder / "pictures" / "midstance.jpg"
+    Image.new("RGB", (80, 100), "#FF0000").save(old)
+    analysis = stored.analysis_of(folder)
+    (kept,) = [p for p in stills.pictures(job, analysis, folder) if p.file.endswith("midstance.jpg")]
+    assert stills.still(job, folder, kept, stills.SMALL_PX) == old.read_bytes()
+    apply_corrections(job, ())
+    analysis = stored.analysis_of(folder)
+    again = stills.pictures(job, analysis, folder)
+    assert [p.frame for p in again] == [s.frame for s in subjects(analysis)]
+    (new,) = [p for p in again if p.file.endswith("midstance.jpg")]
+    shown = Image.open(BytesIO(stills.still(job, folder, new, stills.SMALL_PX) or b""))
+    assert shown.size != (80, 100)
+    assert f"frame {new.frame}" in new.alt
+
+
+def test_a_large_still_is_made_smaller_once_and_a_small_one_stays(tmp_path: Path) -> None:
+    path = tmp_path / "still.jpg"
+    Image.new("RGB", (512, 640), "#336699").save(path)
+    assert Image.open(BytesIO(stored.small_picture(path, 360))).size == (360, 450)
+    assert stored.small_picture(path, 800) == path.read_bytes()
 
 
 def test_another_profile_gives_new_verdicts_and_keeps_the_measures() -> None:

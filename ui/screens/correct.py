@@ -224,7 +224,11 @@ def _sides(
     first, last = (int(st.session_state[key]) for key in keys.values())
     if first > last:
         st.caption("The first frame must not come after the last.")
-    elif limbs and st.button(f"Exchange them in frames {first} to {last}", key=f"range_go_{job.key}"):
+    elif limbs and st.button(
+        f"Exchange them in frame {first}" if first == last else f"Exchange them in frames {first} to {last}",
+        type="primary",
+        key=f"range_go_{job.key}",
+    ):
         add(ExchangeRange(first, last, limbs))
 
 

@@ -10,8 +10,10 @@ from ui import look
 from ui.report import AreaBlock
 from ui.screens.style import svg_img
 
-LEGEND = "On the strips the hatched band is the target, the diamond your value, the line its 95 % interval: "
-"the true value lies within it about 19 times in 20."
+LEGEND = (
+    "On the strips the hatched band is the target, the diamond your value, the line its 95 % interval: the true "
+    "value lies within it about 19 times in 20. n counts the steps or strides behind a number."
+)
 
 
 def legend_html() -> str:
@@ -64,8 +66,8 @@ def _row_html(row: Any) -> str:
         verdict = f'<span class="word" style="color:{ink}">{row.sign} {escape(row.word)}</span>'
     return (
         f'<tr><td><strong>{escape(row.name)}</strong><br><span class="quiet small">{escape(row.plain)}</span></td>'
-        f'<td class="small">{escape(row.side)}<br><span class="quiet">n = {row.n}{frame}</span></td>'
-        f'<td class="num"><span class="value">{escape(row.value)}</span><br><span class="small">{escape(row.interval)}</span></td>'
+        f'<td class="small">{escape(row.side)} <br><span class="quiet">n = {row.n}{frame}</span></td>'
+        f'<td class="num"><span class="value">{escape(row.value)}</span> <br><span class="small">{escape(row.interval)}</span></td>'
         f'<td class="small">{target}</td><td>{verdict}</td></tr>'
     )
 
@@ -78,7 +80,7 @@ def symmetry_html(rows: list[dict[str, str]]) -> str:
         for r in rows
     )
     return (
-        '<table><thead><tr><th scope="col">Measure</th><th scope="col">Left − right</th>'
+        '<table class="stack"><thead><tr><th scope="col">Measure</th><th scope="col">Left − right</th>'
         f'<th scope="col">95 % interval</th><th scope="col">Verdict</th></tr></thead><tbody>{body}</tbody></table>'
     )
 

@@ -16,7 +16,7 @@ from technique.cues import why_no_cues
 from technique.targets import profile_names
 from ui import look, report
 from ui.pictures import Picture
-from ui.screens import numbers, place, store, stored, units
+from ui.screens import numbers, place, stills, store, stored, units
 from ui.screens.ask import profile_title
 from ui.screens.correct import apply_corrections, corrections_of, stale_files
 from ui.screens.downloads import downloads
@@ -37,8 +37,6 @@ JUMPS: Final = (
 SEEN: Final = "result_seen"
 TO_DRAW_S: Final = 0.25
 """Time for the browser to draw the cues; the plots' program then takes it about half a second to start."""
-STILL_PX: Final = 360
-"""Width of a small still: twice what it is shown at, for dense screens."""
 
 
 def result_screen(job: store.Job) -> None:
@@ -51,7 +49,7 @@ def result_screen(job: store.Job) -> None:
         problem(f"{job.name}: {error.why}; {error.mend}.")
         return
     made = report.content(
-        analysis, stored.pictures_of(analysis, folder), (folder / "annotated.mp4").is_file()
+        analysis, stills.pictures(job, analysis, folder), (folder / "annotated.mp4").is_file()
     )
     _head(job, analysis)
     _cues(job, analysis, made, folder)
@@ -85,10 +83,16 @@ def _head(job: store.Job, analysis: Analysis) -> None:
     label = f" · {literal(job.label)}" if job.label else ""
     invented = " · an invented runner" if job.invented else ""
     st.markdown(
-        f"**{literal(job.name)}**{label}{invented} · held against the targets for *{literal(profile_title(analysis.profile))}*"
+        f"**{literal(job.name)}**{label}{invented} · held against the targets for *{literal(targets_title(job, analysis))}*"
     )
     links = "".join(f'<a href="{target}" target="_self">{escape(text)}</a>' for target, text in JUMPS[1:])
     words(f'<nav class="jump small" aria-label="Parts of this result">{links}</nav>')
+
+
+def targets_title(job: store.Job, analysis: Analysis) -> str:
+    """Title of the profile that the result was held against."""
+    own = job.options.profile
+    return profile_title(own if Path(own).stem == analysis.profile else analysis.profile)
 
 
 def no_cue_words(job: store.Job, analysis: Analysis) -> str:
@@ -120,27 +124,28 @@ def _cues(job: store.Job, analysis: Analysis, made: dict[str, Any], folder: Path
         why = units.sentence(no_cue_words(job, analysis), units.imperial())
         words(f'<p class="lead">{escape(why)}</p>')
     for cue in made["cues"]:
-        words(cue_html(units.converted_cue(cue, analysis) if units.imperial() else cue, folder))
+        picture: Picture | None = cue["picture"]
+        data = stills.still(job, folder, picture, stills.LARGE_PX) if picture else None
+        words(cue_html(units.converted_cue(cue, analysis) if units.imperial() else cue, data))
     words(f"<p>{escape(verdict_words(analysis))} <a href='#numbers' target='_self'>See them all.</a></p>")
     if made["cautions"]:
         lines = "".join(f"<li>{escape(line)}</li>" for line in made["cautions"])
         words(f'<div class="note caution"><strong>Before you change anything</strong><ul>{lines}</ul></div>')
     if made["positions"]:
-        stills = "".join(
-            f"<figure>{jpeg_img(stored.small_picture(folder / p.file, STILL_PX), p.alt)}<figcaption>{escape(p.title)}, "
-            f"frame {p.frame}</figcaption></figure>"
-            for p in made["positions"]
+        seen = ((p, stills.still(job, folder, p, stills.SMALL_PX)) for p in made["positions"])
+        figures = "".join(
+            f"<figure>{jpeg_img(data, p.alt)}<figcaption>{escape(p.title)}, frame {p.frame}</figcaption></figure>"
+            for p, data in seen
+            if data is not None
         )
         with st.expander("The key positions of the stride", expanded=not made["cues"]):
-            words(f'<div class="stills">{stills}</div>')
+            words(f'<div class="stills">{figures}</div>')
 
 
-def cue_html(cue: dict[str, Any], folder: Path) -> str:
-    """One cue beside the picture it was seen on."""
-    picture: Picture | None = cue["picture"]
-    shown = "<span></span>"
-    if picture is not None and (folder / picture.file).is_file():
-        shown = jpeg_img((folder / picture.file).read_bytes(), picture.alt)
+def cue_html(cue: dict[str, Any], picture: bytes | None) -> str:
+    """One cue beside the picture it was seen on (JPEG, if there is one)."""
+    shown = "" if picture is None else jpeg_img(picture, cue["picture"].alt)
+    kind = "cue" if shown else "cue alone"
     parts = "".join(
         f"<dt>{name}</dt><dd>{escape(cue[key])}</dd>"
         for name, key in (
@@ -158,7 +163,7 @@ def cue_html(cue: dict[str, Any], folder: Path) -> str:
         else ""
     )
     return (
-        f'<article class="cue">{shown}<div><h3>{cue["rank"]}. {escape(cue["text"])}</h3>'
+        f'<article class="{kind}">{shown}<div><h3>{cue["rank"]}. {escape(cue["text"])}</h3>'
         f'<p class="small quiet">{escape(cue["side"])}, frame {cue["frame"]}</p><dl>{parts}</dl>{caution}</div></article>'
     )
 

@@ -44,6 +44,7 @@ _CSS: Final = f"""
 .ls .note.caution {{ border-color: var(--far); }}
 .ls article.cue {{ display: grid; grid-template-columns: minmax(0, 15rem) minmax(0, 1fr); gap: 1rem 1.5rem;
   padding: 1rem 0; border-bottom: 1px solid var(--rule); align-items: start; }}
+.ls article.cue.alone {{ grid-template-columns: minmax(0, 1fr); }}
 .ls article.cue h3 {{ margin: 0 0 .3rem; font-size: 1.2rem; padding: 0; }}
 .ls article.cue dt {{ font-weight: 600; margin-top: .45rem; }} .ls article.cue dd {{ margin: 0; }}
 .ls table {{ border-collapse: collapse; width: 100%; font-size: .94rem; }}
@@ -56,6 +57,7 @@ _CSS: Final = f"""
 .ls .stills {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(8.5rem, 1fr)); gap: .8rem; }}
 .ls figure {{ margin: 0; }} .ls figcaption {{ font-size: .875rem; margin-top: .3rem; }}
 .ls .jump a {{ color: var(--near); margin-right: 1rem; display: inline-block; padding: .35rem 0; }}
+.ls a {{ color: var(--near); }}
 .ls ul {{ margin: .3rem 0; padding-left: 1.2rem; }} .ls li {{ margin: .2rem 0; }}
 .ls .howto {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 13.5rem), 1fr)); gap: 1.2rem 1.4rem; }}
 .ls .howto img {{ width: 100%; }}
@@ -76,10 +78,12 @@ _CSS: Final = f"""
   .stMainBlockContainer {{ padding: 4rem .9rem 4rem; }}
   .stApp h1 {{ font-size: 1.55rem; }}
   .ls article.cue {{ grid-template-columns: 1fr; }} .ls article.cue img {{ max-width: 17rem; }}
-  .ls table.measures thead {{ position: absolute; left: -999rem; }}
-  .ls table.measures tr {{ display: block; padding: .6rem 0; border-bottom: 1px solid var(--rule); }}
+  .ls table.measures thead, .ls table.stack thead {{ position: absolute; left: -999rem; }}
+  .ls table.measures tr, .ls table.stack tr {{ display: block; padding: .6rem 0; border-bottom: 1px solid var(--rule); }}
   .ls table.measures td:nth-child(n) {{ width: auto; }}
-  .ls table.measures td {{ display: block; border: 0; padding: .08rem 0; white-space: normal; }}
+  .ls table.measures td, .ls table.stack td {{ display: block; border: 0; padding: .08rem 0; white-space: normal; }}
+  .ls table.stack td:first-child {{ font-weight: 600; }}
+  .ls table.measures td:nth-child(2) br, .ls table.measures td:nth-child(3) br {{ display: none; }}
   .ls .meaning {{ grid-template-columns: 1fr; }}
   .ls dl.facts {{ grid-template-columns: 1fr; gap: 0; }} .ls dl.facts dd {{ margin-bottom: .4rem; }}
 }}
