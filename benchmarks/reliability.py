@@ -31,8 +31,9 @@ from shared import history as H  # noqa: E402
 from shared.errors import ClipError  # noqa: E402
 from tests.clip_maker import make_clip  # noqa: E402
 from tests.history_helpers import clip_analysis, day, person  # noqa: E402
-from tests.test_hostile_faults import killed_fills  # noqa: E402
+from tests.test_hostile_faults import killed_fills, whole_number  # noqa: E402
 from ui.job import ANALYSIS_NAME  # noqa: E402
+from ui.leftovers import put_back  # noqa: E402
 
 LONGEST_S = 0.06
 """A kill falls at a random moment up to this after the program has begun to save: several saves."""
@@ -89,18 +90,31 @@ def history_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int
 
 
 def result_kills(folder: Path, times: int, rng: random.Random) -> dict[str, int]:
-    """Kills of a program that writes one result over the other; a half one shown as whole raises."""
+    """Kills of a program that writes one result over the other, and what the next start makes of them."""
     count: Counter[str] = Counter(
-        {"kills": times, "a whole result found": 0, "said not to be whole": 0, "half shown as whole": 0}
+        {
+            "kills": times,
+            "a whole result found": 0,
+            "said not to be whole, put in place by the next start": 0,
+            "neither old nor new": 0,
+            "half shown as whole": 0,
+        }
     )
     for turn in range(times):
         try:
             last, found = killed_fills(folder / "out", (turn + 1) * 10**6, rng)
+            if found is None:
+                put_back(folder / "out")
+                found = whole_number(folder / "out")
+                word = "neither old nor new"
+                if found is not None:
+                    word = "said not to be whole, put in place by the next start"
+            else:
+                word = "a whole result found"
             right = found in (None, last, last + 1)
         except (AssertionError, FileNotFoundError):
-            found, right = None, False
-        whole = "said not to be whole" if found is None else "a whole result found"
-        count[whole if right else "half shown as whole"] += 1
+            word, right = "", False
+        count[word if right else "half shown as whole"] += 1
     return dict(count)
 
 

@@ -42,7 +42,7 @@ def _filled(out: Path, number: int) -> None:
         (stage / ANALYSIS_NAME).write_text(json.dumps({"number": number}))
 
 
-def _whole(out: Path) -> int | None:
+def whole_number(out: Path) -> int | None:
     """Number of the whole result in `out`, None where it says that it is not whole."""
     if not (out / ANALYSIS_NAME).exists():
         return None
@@ -80,17 +80,17 @@ def killed_fills(out: Path, first: int, rng: random.Random) -> tuple[int, int | 
     while more := os.read(ear, 4096):
         heard += more
     os.close(ear)
-    return int.from_bytes(heard[-8:], "big"), _whole(out)
+    return int.from_bytes(heard[-8:], "big"), whole_number(out)
 
 
 @posix
-def test_a_kill_at_any_moment_of_a_save_never_shows_half_a_result_as_whole(tmp_path: Path) -> None:
+def test_a_kill_at_any_moment_of_a_save_never_shows_half_a_result_aswhole_number(tmp_path: Path) -> None:
     rng = random.Random(5)
     for turn in range(8):
         last, found = killed_fills(tmp_path / "out", 1000 * (turn + 1), rng)
         assert found in (None, last, last + 1)
         put_back(tmp_path / "out")
-        assert _whole(tmp_path / "out") in (last, last + 1)
+        assert whole_number(tmp_path / "out") in (last, last + 1)
 
 
 def _killed_at(out: Path, number: int, step: int) -> bool:
@@ -128,14 +128,14 @@ def test_a_kill_before_any_step_of_a_replacement_leaves_the_old_or_the_new_resul
         _filled(out, 1)
         (out / "notes.txt").write_text("the user's own")
         killed = _killed_at(out, 2, step)
-        assert _whole(out) in (1, 2, None), "never half of one shown as whole"
+        assert whole_number(out) in (1, 2, None), "never half of one shown as whole"
         put_back(out)
-        found.append(_whole(out))
+        found.append(whole_number(out))
         assert found[-1] in (1, 2), f"neither is left after a kill at step {step}"
         assert (out / "notes.txt").read_text() == "the user's own"
         _old(out)
         _filled(out, 3)
-        assert _whole(out) == 3
+        assert whole_number(out) == 3
         assert not [p.name for p in out.iterdir() if p.name.startswith(".")], step
         if not killed:
             break
@@ -156,7 +156,7 @@ def test_a_replacement_killed_again_while_it_is_finished(tmp_path: Path) -> None
         process.start()
         process.join()
         put_back(base)
-        assert _whole(base) in (1, 2), first
+        assert whole_number(base) in (1, 2), first
 
 
 def _put_back_killed(out: Path, step: int) -> None:
@@ -196,11 +196,11 @@ def test_a_part_that_cannot_be_replaced_leaves_the_old_result(
         except OutputError as error:
             assert "not allowed" in str(error)
         else:
-            assert left >= 0 and _whole(out) == 2, "all steps were taken"
+            assert left >= 0 and whole_number(out) == 2, "all steps were taken"
             break
         finally:
             monkeypatch.undo()
-        assert _whole(out) == 1
+        assert whole_number(out) == 1
         assert not [p.name for p in out.iterdir() if p.name.startswith(".")]
     assert step > 14
 
@@ -247,7 +247,7 @@ def test_a_killed_measurement_leaves_no_result_and_the_next_run_clears_up(stage:
     assert left.name.startswith(".part-") and (left / LOCK).is_file()
     _old(left)
     _filled(out, 1)
-    assert _whole(out) == 1
+    assert whole_number(out) == 1
     assert not [p for p in out.iterdir() if p.name.startswith(".part-")]
 
 
@@ -303,7 +303,7 @@ def test_a_disk_that_runs_full_is_one_sentence_and_the_earlier_result_stays(
     said = capsys.readouterr().err.strip()
     assert code == OutputError.exit_code
     assert len(said.splitlines()) == 1 and "the disk is full" in said
-    assert _whole(out) == 7
+    assert whole_number(out) == 7
     assert sorted(p.name for p in out.iterdir() if p.name.startswith(".")) == []
 
 
@@ -332,7 +332,7 @@ def test_a_clock_that_jumps_back_breaks_nothing(tmp_path: Path, monkeypatch: pyt
     _old(left)
     monkeypatch.setattr(time, "time", lambda: 0.0)
     _filled(tmp_path, 1)
-    assert left.exists() and _whole(tmp_path) == 1
+    assert left.exists() and whole_number(tmp_path) == 1
     monkeypatch.undo()
     _filled(tmp_path, 2)
-    assert not left.exists() and _whole(tmp_path) == 2
+    assert not left.exists() and whole_number(tmp_path) == 2
