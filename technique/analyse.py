@@ -182,7 +182,7 @@ def _athlete_record(athlete: Athlete) -> dict[str, float | str | None]:
 
 def _angles(m: Motion) -> dict[str, FloatArray]:
     """Angles per frame, NaN where not measurable."""
-    out = frame_angles(m.points)
+    out = frame_angles(m.points, m.arm_out_deg)
     blind = bool(np.isfinite(m.yaw_deg)) and m.yaw_deg > LARGEST_YAW_DEG
     hidden = {
         f"{name}_{side}"

@@ -109,9 +109,40 @@ def ankle_flexion(points: FloatArray, side: Side) -> FloatArray:
     return wrapped(foot_angle(points, side) - shank_angle(points, side))
 
 
-def elbow_angle(points: FloatArray, side: Side) -> FloatArray:
-    """Inner angle shoulder-elbow-wrist, 180 = straight, deg."""
-    return angle_between(*(place(points, joint, side) for joint in ("shoulder", "elbow", "wrist")))
+def elbow_angle(points: FloatArray, side: Side, out_deg: float = 0.0) -> FloatArray:
+    """Inner angle shoulder-elbow-wrist, 180 = straight, deg.
+
+    Parameters
+    ----------
+    points : (..., 33, 2) array
+    side : {"left", "right"}
+    out_deg : float
+        How far upper arm and forearm of a bent arm are taken to lead out of the plane; 0 gives the
+        angle as seen. See `elbow_in_space`.
+    """
+    seen = angle_between(*(place(points, joint, side) for joint in ("shoulder", "elbow", "wrist")))
+    return elbow_in_space(seen, out_deg) if out_deg else seen
+
+
+def elbow_in_space(seen_deg: FloatArray, out_deg: float) -> FloatArray:
+    """Elbow angle in space of an elbow angle seen from the side, deg.
+
+    Both segments lead from the elbow towards the midline and are foreshortened, so that the side
+    view shows too open an elbow. With both at the angle b to the plane,
+    cos(space) = cos(b)^2 cos(seen) + sin(b)^2. A straight arm swings in the plane, so b is
+    `out_deg` at a right angle and otherwise `out_deg` sin(seen).
+
+    Parameters
+    ----------
+    seen_deg : (...) array
+    out_deg : float
+        0 to 45.
+    """
+    seen = np.radians(seen_deg)
+    out = np.radians(out_deg) * np.sin(seen)
+    cos = np.cos(out) ** 2 * np.cos(seen) + np.sin(out) ** 2
+    space: FloatArray = np.degrees(np.arccos(np.clip(cos, -1.0, 1.0)))
+    return space
 
 
 def upper_arm_angle(points: FloatArray, side: Side) -> FloatArray:
@@ -139,13 +170,15 @@ def trusted_points(smoothed: Smoothed) -> FloatArray:
     return np.where(smoothed.valid[:, :, None], smoothed.world_px, np.nan)
 
 
-def frame_angles(points: FloatArray) -> dict[str, FloatArray]:
+def frame_angles(points: FloatArray, arm_out_deg: float = 0.0) -> dict[str, FloatArray]:
     """All angles of every frame.
 
     Parameters
     ----------
     points : (N, 33, 2) array
         x forward, y up; NaN where there is no point.
+    arm_out_deg : float
+        See `elbow_angle`.
 
     Returns
     -------
@@ -156,4 +189,6 @@ def frame_angles(points: FloatArray) -> dict[str, FloatArray]:
     for name, of in ANGLE_OF.items():
         if name != "trunk":
             out |= {f"{name}_{side}": of(points, side) for side in SIDES}
+    if arm_out_deg:
+        out |= {f"elbow_{side}": elbow_angle(points, side, arm_out_deg) for side in SIDES}
     return out

@@ -13,7 +13,7 @@ from shared.analysis import Curve
 from shared.catalogue import CURVES
 from shared.landmarks import Side, SideOrBoth
 from technique import error_model as em
-from technique.angles import ANGLE_OF, SIDES
+from technique.angles import ANGLE_OF, SIDES, AngleOf, elbow_angle
 from technique.error_model import ErrorTable
 from technique.measures import LARGEST_YAW_DEG
 from technique.measures_motion import Motion, arm_hidden, leg_hidden
@@ -101,9 +101,14 @@ def curves(m: Motion, table: ErrorTable | None = None) -> tuple[Curve, ...]:
     return tuple(out)
 
 
+def _angle(m: Motion, key: str) -> AngleOf:
+    if key == "elbow":
+        return lambda points, side: elbow_angle(points, side, m.arm_out_deg)
+    return ANGLE_OF[key]
+
+
 def _curve(m: Motion, key: str, side: SideOrBoth, own: Side, table: ErrorTable) -> Curve | None:
-    of = ANGLE_OF[key]
-    series = of(m.points, own)
+    series = _angle(m, key)(m.points, own)
     spans = [(s.touchdown.time_s, s.next_same.time_s) for s in m.of_side(own) if s.next_same]
     found = [(span, stride_curve(m.time_s, series, *span)) for span in spans]
     kept = [(span, c) for span, c in found if c is not None]
@@ -131,7 +136,7 @@ def _pose_errors(
     """Landmark noise, roll and view half-widths along the curve, each (101,)."""
 
     def of(points: FloatArray) -> FloatArray:
-        return ANGLE_OF[key](points, own)
+        return _angle(m, key)(points, own)
 
     marks = np.linspace(0.0, 100.0, POSES)
     rows = []

@@ -7,12 +7,13 @@ strides                   spread over strides: Student t times SD / sqrt(n), wit
                           of that spread which the next three parts explain
 frame rate                events fall between frames: 0.776 frame intervals per interval between
                           two events (closed form), divided by sqrt(n)
-events                    what else the picks of a foot's touchdowns are uncertain by, / sqrt(n)
-event method              the same from touchdown to toe-off or to the other foot, and for a pose at
-                          an event: one foot's events are picked early or late alike
+events                    what else single events are uncertain by, / sqrt(n)
+event method              what all events of one kind and foot are early or late by alike: leaves the
+                          time to the same event of the same foot alone, stays in all others
 landmark noise            jitter of the landmarks left after filtering, propagated, / sqrt(n)
 model                     1.96 times the clip-to-clip spread of the pose model's error
-model bias                size of the pose model's mean error on that measure
+model bias                size of the pose model's mean error on that measure, where it is not taken out
+correction                what a real runner's bias may differ by from the one taken out of the value
 scale                     metres per pixel
 camera roll               roll that may be left, on angles against the vertical and distances
 view angle                camera off a true side view, at the far end of what it may be
@@ -20,10 +21,11 @@ out of plane              limbs that leave the plane of travel
 others                    parts that one measure alone has, under its own name
 ========================  ====================================================================
 
-Independent parts are combined as the root of the sum of squares. A bias is not independent and is
-not taken out of the value either, because a rendered or foreign runner's bias need not be this
-runner's: its size is added on top, linearly, and so is the view angle's, whose sign is known and
-whose size is only bounded. Parts over strides shrink with sqrt(n), all others do not.
+Independent parts are combined as the root of the sum of squares. The mean error of the pose model on
+drawn runners is taken out of values that come from its points (`ErrorRow.correction`); since this
+runner's bias need not be theirs, half of it (1 SD) stays in the interval. Where it is not taken out
+(points of another model) its size is added on top, linearly, and so is the view angle's, whose sign
+is known and whose size is only bounded. Parts over strides shrink with sqrt(n), all others do not.
 
 Few strides give a poor SD, so it is pooled with the typical within-clip SD of the measure, which
 counts as `PRIOR_STRIDES` strides: s^2 = (nu0 s0^2 + (n - 1) s^2) / (nu0 + n - 1) with
@@ -38,184 +40,43 @@ pooled variance; from memory).
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
-from functools import cache
-from importlib import resources
-from pathlib import Path
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field
 from scipy import stats
 
-FloatArray = NDArray[np.float64]
-Distance = Literal["near", "far"]
-View = Literal["any", "good", "poor"]
+from technique.error_rows import Z95 as Z95
+from technique.error_rows import Distance as Distance
+from technique.error_rows import ErrorRow as ErrorRow
+from technique.error_rows import ErrorTable as ErrorTable
+from technique.error_rows import EventRow as EventRow
+from technique.error_rows import PlaneRow as PlaneRow
+from technique.error_rows import TypicalRow as TypicalRow
+from technique.error_rows import View as View
+from technique.error_rows import error_table as error_table
+from technique.error_rows import load_error_table as load_error_table
+from technique.error_rows import view_class as view_class
+from technique.error_rows import write_error_table as write_error_table
 
-Z95: Final[float] = 1.959963984540054
+FloatArray = NDArray[np.float64]
+
 PRIOR_STRIDES: Final[float] = 4.0
 """Weight of the typical SD, in strides (a judgement: half of the 7 steps that are advised)."""
 LINEAR_PARTS: Final[tuple[str, ...]] = ("model bias", "view angle")
 """Parts that are added linearly; all others by root of the sum of squares."""
-GOOD_YAW_DEG: Final[float] = 12.0
-GOOD_LEG_PX: Final[float] = 85.0
-"""A good view: a judgement, set before any error was looked at (85 px of leg: 175 of stature)."""
-TIMING_PARTS: Final[tuple[str, ...]] = ("frame rate", "events", "event method")
-"""Parts that come from when events are told."""
+TESTED_PARTS: Final[tuple[str, ...]] = (
+    "event method",
+    "landmark noise",
+    "flat foot",
+    "camera roll",
+    "view angle",
+)
+"""Parts that clips with known truth have as real ones do, so that truth can tell them too wide. The single
+events' own part is fitted as it stands (`EventRow.own_sd`)."""
 QUANTISATION_95: Final[float] = 1.0 - 0.05**0.5
 """95 % of the error of an interval between two events on frames, in frame intervals (0.776)."""
-
-
-class _Row(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class ErrorRow(_Row):
-    """Error of one measure as found against known truth.
-
-    Attributes
-    ----------
-    key, unit : str
-        As in `shared.catalogue`.
-    distance : {"near", "far"}
-        Side of the body against the camera; measures of the whole body stand under "near".
-    bias : float
-        Mean of measured minus true over clips.
-    sd : float
-        SD over clips of the same, beyond what the other parts explain.
-    n : int
-        Clips behind it; 0: taken from literature or judged.
-    source : str
-    view : {"any", "good", "poor"}
-        Kind of view the row holds for; see `view_class`.
-    relative : bool
-        Bias and SD are shares of the value, not in its unit.
-    timing_share : float
-        Share of the `TIMING_PARTS` that the truth supports; they partly cancel from step to step.
-    """
-
-    key: str
-    unit: str
-    distance: Distance
-    view: View = "any"
-    bias: float
-    sd: float = Field(ge=0)
-    n: int = Field(ge=0)
-    source: str = Field(min_length=3)
-    relative: bool = False
-    timing_share: float = Field(default=1.0, gt=0, le=1)
-
-    def half_widths(self, value: float) -> tuple[float, float]:
-        """95 % half-width of the spread, and size of the bias, of a value in its unit."""
-        size = abs(value) if self.relative else 1.0
-        return Z95 * self.sd * size, abs(self.bias) * size
-
-
-class EventRow(_Row):
-    """Error of one kind of event beyond its own interval, as found against known truth.
-
-    `bias` and `sd` in s; `n` events behind it; `distance` of the foot from the camera. `share` of
-    the event's own half-width that the truth supports: below 1 where it proved too wide.
-    """
-
-    kind: Literal["touchdown", "toe_off"]
-    distance: Distance
-    bias: float
-    sd: float = Field(ge=0)
-    n: int = Field(ge=0)
-    source: str = Field(min_length=3)
-    share: float = Field(default=1.0, gt=0, le=1)
-
-
-class TypicalRow(_Row):
-    """Typical SD of single strides within a clip."""
-
-    key: str
-    unit: str
-    sd: float = Field(gt=0)
-    source: str = Field(min_length=3)
-
-
-class PlaneRow(_Row):
-    """95 % half-width from limbs that leave the plane of travel."""
-
-    key: str
-    unit: str
-    half_width: float = Field(ge=0)
-    source: str = Field(min_length=3)
-
-
-class ErrorTable(_Row):
-    """All tables of the error model."""
-
-    schema_: Literal["laneside/error-table/1"] = Field("laneside/error-table/1", alias="schema")
-    made: str
-    model_error: tuple[ErrorRow, ...]
-    typical_sd: tuple[TypicalRow, ...]
-    out_of_plane: tuple[PlaneRow, ...]
-    event_error: tuple[EventRow, ...] = ()
-
-    def error(self, key: str, distance: Distance, view: View = "any") -> ErrorRow:
-        """Row of a measure. KeyError if there is none.
-
-        Where there is no row for the view, the one for any view stands in (or the poor view's, for
-        a view that is not known); where there is no far row, the near row.
-        """
-        rows = {(r.key, r.distance, r.view): r for r in self.model_error}
-        places: tuple[Distance, ...] = (distance, "near")
-        kinds: tuple[View, ...] = ("any", "poor") if view == "any" else (view, "any")
-        for place in places:
-            for kind in kinds:
-                if (key, place, kind) in rows:
-                    return rows[key, place, kind]
-        raise KeyError((key, distance, view))
-
-    def typical(self, key: str) -> float:
-        """Typical within-clip SD of single strides. KeyError if there is none."""
-        return {r.key: r.sd for r in self.typical_sd}[key]
-
-    def plane(self, key: str) -> float:
-        """Half-width from limbs out of the plane; 0 where the table has no row."""
-        return {r.key: r.half_width for r in self.out_of_plane}.get(key, 0.0)
-
-
-def view_class(yaw_deg: float, leg_px: float) -> View:
-    """ "good" for a runner large enough in the picture and seen from the side, else "poor".
-
-    Parameters
-    ----------
-    yaw_deg : float
-        Camera off a true side view; NaN when unknown, which counts as poor.
-    leg_px : float
-        Hip to ankle of the straight leg.
-    """
-    good = np.isfinite(yaw_deg) and yaw_deg <= GOOD_YAW_DEG and leg_px >= GOOD_LEG_PX
-    return "good" if good else "poor"
-
-
-def load_error_table(path: Path) -> ErrorTable:
-    """An error table from a JSON file. Raises pydantic.ValidationError when it is not one."""
-    return ErrorTable.model_validate_json(path.read_text(encoding="utf-8"))
-
-
-@cache
-def error_table() -> ErrorTable:
-    """The table that comes with the program."""
-    text = resources.files("technique").joinpath("data/error_table.json").read_text(encoding="utf-8")
-    return ErrorTable.model_validate_json(text)
-
-
-def write_error_table(table: ErrorTable, path: Path) -> None:
-    """Write a table as JSON, one row per line, so that changes can be read."""
-    data = table.model_dump(by_alias=True)
-    lines = ["{", f'"schema": {json.dumps(data["schema"])},', f'"made": {json.dumps(data["made"])},']
-    names = ("model_error", "typical_sd", "out_of_plane", "event_error")
-    for name in names:
-        rows = ",\n".join("  " + json.dumps(row, ensure_ascii=False) for row in data[name])
-        lines.append(f'"{name}": [\n{rows}\n]' + ("," if name != names[-1] else ""))
-    path.write_text("\n".join([*lines, "}"]) + "\n", encoding="utf-8")
 
 
 def error_row(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -71,6 +71,7 @@ MENDS: Final[dict[str, str]] = {
     "contact time": "film at a higher frame rate, with the feet sharp and in full view",
     "landmark noise": "film closer, in good light",
     "model": "film closer, in good light, from the side you want to know about",
+    "correction": "compare it between clips of yours, where what is the same in each cancels",
     "camera roll": "hold the camera level",
 }
 """What helps most, by the largest part of the error."""
@@ -128,8 +129,17 @@ def measured(m: Motion, table: ErrorTable | None = None) -> Measured:
         measured is there too, with the reason.
     """
     table = table or em.error_table()
-    found = readings(m)
     view = em.view_class(m.yaw_deg, m.leg_px)
+    corrected = table.corrects(m.pose_model)
+
+    def distance(side: SideOrBoth) -> em.Distance:
+        return "far" if side == m.far else "near"
+
+    found = readings(m)
+    if corrected:
+        found = [
+            replace(r, value=table.error(r.key, distance(r.side), view).corrected(r.value)) for r in found
+        ]
     walks = walking(times(m))
     done: dict[tuple[str, str], Measure] = {}
     for key, kind in MEASURES.items():
@@ -139,7 +149,7 @@ def measured(m: Motion, table: ErrorTable | None = None) -> Measured:
         for side in sides:
             own = [r for r in found if r.key == key and r.side == side]
             if own:
-                done[key, side] = summary(own, "far" if side == m.far else "near", table, view)
+                done[key, side] = summary(own, distance(side), table, view, corrected)
             else:
                 done[key, side] = not_measurable(key, side, _why_none(m, key, side, walks))
     for spring in spring_measures(m, done):
@@ -151,7 +161,11 @@ def measured(m: Motion, table: ErrorTable | None = None) -> Measured:
 
 
 def summary(
-    own: Sequence[Reading], distance: em.Distance, table: ErrorTable, view: em.View = "any"
+    own: Sequence[Reading],
+    distance: em.Distance,
+    table: ErrorTable,
+    view: em.View = "any",
+    corrected: bool = False,
 ) -> Measure:
     """One value with its error from the readings of one key and side.
 
@@ -164,6 +178,8 @@ def summary(
     table : ErrorTable
     view : {"any", "good", "poor"}
         The same.
+    corrected : bool
+        The row's correction was taken out of the readings, and its share holds.
     """
     key, side = own[0].key, own[0].side
     own = kept(own, table.typical(key))
@@ -177,13 +193,13 @@ def summary(
         each = np.array([r.parts.get(name, 0.0) for r in own])
         random = name in RANDOM_PARTS
         parts[name] = float(np.sqrt(np.mean(each**2) / n)) if random else float(each.mean())
+    row = table.error(key, distance, view)
+    if corrected:
+        parts |= {name: row.share * parts[name] for name in em.TESTED_PARTS if name in parts}
     explained = sum(parts.get(name, 0.0) ** 2 for name in RANDOM_PARTS)
     spread = em.stride_half_width(values, table.typical(key)) if key != "speed" or np.ptp(values) else 0.0
     parts["strides"] = max(spread**2 - explained, 0.0) ** 0.5
-    row = table.error(key, distance, view)
-    for name in em.TIMING_PARTS:
-        parts[name] = row.timing_share * parts.get(name, 0.0)
-    parts["model"], parts["model bias"] = row.half_widths(value)
+    parts |= row.half_widths(value, corrected)
     parts["out of plane"] = table.plane(key)
     parts = {name: half for name, half in parts.items() if half > 0}
     half = em.combined(parts)

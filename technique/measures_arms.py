@@ -39,7 +39,7 @@ def arms(m: Motion) -> list[Reading]:
 
 def _arm(m: Motion, side: Side) -> list[Reading | None]:
     def elbow(p: FloatArray) -> FloatArray:
-        return elbow_angle(p, side)
+        return elbow_angle(p, side, m.arm_out_deg)
 
     def upper(p: FloatArray) -> FloatArray:
         return upper_arm_angle(p, side)

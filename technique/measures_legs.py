@@ -154,22 +154,30 @@ def knee(m: Motion) -> list[Reading]:
     return [r for r in out if r]
 
 
-def flat_foot_angle(m: Motion, side: Side) -> float:
-    """Angle of the heel-toe line while the foot lies flat, deg; NaN where no contact is seen.
+def flat_foot_angle(m: Motion, side: Side) -> tuple[float, float]:
+    """Angle of the heel-toe line while the foot lies flat, and its 95 % half-width, deg.
 
     Median over all contacts of the part of contact in which the foot lies flat. It takes out the
-    shoe's own drop and the different heights of the heel and toe landmarks.
+    shoe's own drop and the different heights of the heel and toe landmarks. NaN where no contact is
+    seen. The half-width is that of landmark noise, which wanders too slowly to be another one
+    within the flat part.
     """
-    values = []
+    of = _bound(foot_angle, side)
+    values, noise = [], []
     for s in m.of_side(side):
         if not s.toe_off:
             continue
         t0, length = s.touchdown.time_s, s.toe_off.time_s - s.touchdown.time_s
         for share in np.linspace(*FLAT_PART, 5):
             pose = points_at(m.points, m.time_s, t0 + share * length)
-            values.append(float(foot_angle(pose, side)))
+            values.append(float(of(pose)))
+        middle_pose = points_at(m.points, m.time_s, t0 + float(np.mean(FLAT_PART)) * length)
+        if np.isfinite(of(middle_pose)):
+            noise.append(em.propagated_half_width(of, middle_pose, m.noise))
     seen = [v for v in values if np.isfinite(v)]
-    return float(np.median(seen)) if seen else float("nan")
+    if not seen:
+        return float("nan"), 0.0
+    return float(np.median(seen)), float(np.sqrt(np.sum(np.square(noise)))) / max(len(noise), 1)
 
 
 def landing(m: Motion) -> list[Reading]:
@@ -197,14 +205,17 @@ def landing(m: Motion) -> list[Reading]:
     return [r for r in out if r]
 
 
-def _foot_readings(m: Motion, side: Side, stride: int, event: Event, flat: float) -> list[Reading]:
+def _foot_readings(
+    m: Motion, side: Side, stride: int, event: Event, flat: tuple[float, float]
+) -> list[Reading]:
     of = _bound(foot_angle, side)
     pose = points_at(m.points, m.time_s, event.time_s)
-    value = float(of(pose)) - flat
+    value = float(of(pose)) - flat[0]
     if not np.isfinite(value):
         return []
     parts = pose_parts(m, of, pose, value) | moment_parts(m, event, of, m.points)
     parts.pop("camera roll")  # the flat foot is turned by the same roll
+    parts["flat foot"] = flat[1]
     at = event.time_s
     return [
         Reading(key, side, stride, value, at, m.frame_at(at), parts)

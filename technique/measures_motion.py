@@ -16,6 +16,7 @@ from shared.landmarks import Side
 from shared.track import CameraKind, Track
 from technique.angles import SIDES, place, trusted_points
 from technique.body import ARM_MASS, BodyTable, table_for, with_far_arm
+from technique.error_rows import ErrorTable, error_table
 from technique.smoothed import Smoothed
 from technique.smoothing import leg_length
 
@@ -140,6 +141,10 @@ class Motion:
         Table of segment masses.
     far_arm_px : float
         95 % half-width of the centre of mass from the far arm that was filled in, px.
+    pose_model : str
+        What the points come from (`Track.model`).
+    arm_out_deg : float
+        See `technique.angles.elbow_angle`; 0 for points that no correction was found on.
     """
 
     smoothed: Smoothed
@@ -162,6 +167,8 @@ class Motion:
     athlete: Athlete
     table: BodyTable
     far_arm_px: float
+    pose_model: str = ""
+    arm_out_deg: float = 0.0
 
     @property
     def far(self) -> Side:
@@ -301,7 +308,11 @@ def points_at(points: FloatArray, time_s: FloatArray, at: float) -> FloatArray:
 
 
 def motion(
-    track: Track, smoothed: Smoothed, events: Sequence[Event], athlete: Athlete | None = None
+    track: Track,
+    smoothed: Smoothed,
+    events: Sequence[Event],
+    athlete: Athlete | None = None,
+    table: ErrorTable | None = None,
 ) -> Motion:
     """Gather what the measures need.
 
@@ -312,12 +323,15 @@ def motion(
         Of the same track.
     events : sequence of Event
     athlete : Athlete, optional
+    table : ErrorTable, optional
+        Says how elbows are read; default: the one that comes with the program.
 
     Returns
     -------
     Motion
     """
     athlete = athlete or Athlete()
+    table = table or error_table()
     points = trusted_points(smoothed)
     near = track.labelling.near_side
     far = lm.opposite(near)
@@ -362,6 +376,8 @@ def motion(
         athlete=athlete,
         table=table_for(athlete.sex),
         far_arm_px=0.0,
+        pose_model=track.model,
+        arm_out_deg=table.arm_out_deg if table.corrects(track.model) else 0.0,
     )
     if not arm_hidden(draft, far):
         return draft

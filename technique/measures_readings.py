@@ -14,6 +14,7 @@ from shared.analysis import Event, Observation
 from shared.catalogue import MEASURES
 from shared.landmarks import Side, SideOrBoth
 from technique import error_model as em
+from technique.error_events import FEET_ALIKE, halves
 from technique.measures_motion import Motion, points_at
 
 FloatArray = NDArray[np.float64]
@@ -70,26 +71,47 @@ class Reading:
 def interval_parts(m: Motion, first: Event, last: Event) -> dict[str, float]:
     """Error, s, of the time between two events.
 
-    The touchdowns of one foot are all picked early or all late, alike, so that their error leaves
-    the time from one to the next alone, but stays in the time to a toe-off or to the other foot.
+    The touchdowns of one foot are all picked early or all late, alike, so that this part of their
+    error leaves the time from one to the next alone, but stays in the time to a toe-off, and as far
+    as the feet differ in the time to the other foot. What is each event's own, of which the frames
+    explain a share, is drawn anew in every stride.
     """
-    own = float(np.hypot(first.high_s - first.low_s, last.high_s - last.low_s)) / 2.0
     frames = em.frame_half_width(m.frame_interval_s)
     alike = (first.kind, first.side) == (last.kind, last.side)
-    name = "events" if alike else "event method"
-    return {"frame rate": frames, name: max(own**2 - frames**2, 0.0) ** 0.5}
+    start, end = halves(first), halves(last)
+    if start is None or end is None:
+        whole = float(np.hypot(first.high_s - first.low_s, last.high_s - last.low_s)) / 2.0
+        return {
+            "frame rate": frames,
+            "events" if alike else "event method": max(whole**2 - frames**2, 0.0) ** 0.5,
+        }
+    (common_a, own_a), (common_b, own_b) = start, end
+    own = float(np.hypot(own_a, own_b))
+    frames = min(frames, own)
+    parts = {"frame rate": frames, "events": max(own**2 - frames**2, 0.0) ** 0.5}
+    if not alike:
+        both = min(e.evidence.get(FEET_ALIKE, 0.0) for e in (first, last)) if first.kind == last.kind else 0.0
+        parts["event method"] = max(common_a**2 + common_b**2 - 2.0 * both * common_a * common_b, 0.0) ** 0.5
+    return parts
 
 
 def moment_parts(m: Motion, event: Event, of: NumberOf, points: FloatArray) -> dict[str, float]:
     """Error of a number that is read at one event, from the event's own error."""
-    own = (event.high_s - event.low_s) / 2.0
-    half = max(own, em.frame_half_width(m.frame_interval_s, timed_between=1))
+    whole = (event.high_s - event.low_s) / 2.0
+    frames = em.frame_half_width(m.frame_interval_s, timed_between=1)
+    known = halves(event)
+    half = whole if known is not None and whole > 0.0 else max(whole, frames)
     ends = [of(points_at(points, m.time_s, event.time_s + sign * half)) for sign in (-1.0, 1.0)]
     change = abs(float(ends[1] - ends[0])) / 2.0
     if not np.isfinite(change):
         return {}
-    share = min(em.frame_half_width(m.frame_interval_s, timed_between=1) / half, 1.0)
-    return {"frame rate": change * share, "event method": change * (1.0 - share**2) ** 0.5}
+    if known is None:
+        share = min(frames / half, 1.0)
+        return {"frame rate": change * share, "event method": change * (1.0 - share**2) ** 0.5}
+    common, own = known
+    frames = min(frames, own)
+    sizes = {"frame rate": frames, "events": (own**2 - frames**2) ** 0.5, "event method": common}
+    return {name: change * size / half for name, size in sizes.items()}
 
 
 def pose_parts(

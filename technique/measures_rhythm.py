@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from technique import error_model as em
-from technique.angles import middle, place
+from technique.angles import SIDES, middle, place
 from technique.measures_motion import Motion, Step, points_at
 from technique.measures_readings import Reading, interval_parts
 
@@ -28,6 +28,8 @@ def _timed(m: Motion, key: str, step: Step, seconds: float, parts: dict[str, flo
 def times(m: Motion) -> list[Reading]:
     """Contact, flight, step and stride time, duty factor and step frequency."""
     out: list[Reading] = []
+    steps_in_row = _mean_run([s.next_other is not None for s in m.steps])
+    strides_in_row = {side: _mean_run([s.next_same is not None for s in m.of_side(side)]) for side in SIDES}
     for s in m.steps:
         down = s.touchdown
         if s.toe_off:
@@ -48,8 +50,11 @@ def times(m: Motion) -> list[Reading]:
             step = s.next_other.time_s - down.time_s
             parts = interval_parts(m, down, s.next_other)
             out.append(_timed(m, "step_time", s, step, parts, down.time_s))
-            # Left and right steps are averaged, so what one gains by a foot's events the other loses.
-            per_min = {k.replace("event method", "events"): 60.0 * v / step**2 for k, v in parts.items()}
+            # Steps in a row share their events: what one gains by an event the next one loses, so that
+            # the error of their mean shrinks with their number and not with its root.
+            apart = float(np.hypot(parts.get("events", 0.0), parts.get("event method", 0.0)))
+            in_a_row = {"frame rate": parts["frame rate"], "events": apart}
+            per_min = {k: 60.0 * v / step**2 / steps_in_row**0.5 for k, v in in_a_row.items()}
             out.append(
                 Reading(
                     "step_frequency",
@@ -63,8 +68,17 @@ def times(m: Motion) -> list[Reading]:
             )
         if s.next_same:
             stride = s.next_same.time_s - down.time_s
-            out.append(_timed(m, "stride_time", s, stride, interval_parts(m, down, s.next_same), down.time_s))
+            strides = interval_parts(m, down, s.next_same)
+            root = strides_in_row[s.side] ** 0.5  # as for steps
+            in_a_row = {k: v / root for k, v in strides.items()}
+            out.append(_timed(m, "stride_time", s, stride, in_a_row, down.time_s))
     return out
+
+
+def _mean_run(there: list[bool]) -> float:
+    """Mean length of the unbroken runs of True; 1 where there is none."""
+    lengths = [len(list(run)) for value, run in groupby(there) if value]
+    return float(np.mean(lengths)) if lengths else 1.0
 
 
 def walking(readings: list[Reading]) -> bool:

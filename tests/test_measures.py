@@ -207,7 +207,7 @@ def test_a_hidden_far_leg_is_refused() -> None:
 
 def test_the_far_side_is_less_certain() -> None:
     found = seen(quality())
-    for key in ("knee_flexion_td", "thigh_angle_max", "contact_time"):
+    for key in ("knee_flexion_swing_max", "thigh_angle_max", "contact_time"):
         near, far = (found[f"{key}_{side}"] for side in ("right", "left"))
         assert far.high - far.low > near.high - near.low, key  # type: ignore[operator]
 

@@ -15,7 +15,7 @@ ANGLE_AIMS: Final = (
     ("thigh", "thigh_near", 2.0),
     ("knee", "knee_near", 3.0),
     ("shank", "shank_near", 2.0),
-    ("elbow (angle in space)", "elbow_space_near", 5.0),
+    ("elbow (angle in space)", "elbow_told_near", 5.0),
     ("foot", "foot_near", 4.0),
 )
 GOOD_RATE_HZ: Final = 120.0

@@ -26,8 +26,8 @@ from benchmarks.accuracy.cases import LONGEST, Case, cases
 from benchmarks.accuracy.page import page
 from benchmarks.accuracy.plots import write_plots
 from benchmarks.accuracy.seen import look
-from benchmarks.accuracy.study import half_without, study
-from technique.error_model import TIMING_PARTS, ErrorTable, load_error_table, write_error_table
+from benchmarks.accuracy.study import code_version, half_without, study
+from technique.error_model import load_error_table, write_error_table
 
 USUAL_CASES = 90
 ROOT = Path(__file__).resolve().parents[2]
@@ -38,32 +38,26 @@ def _looked(case: Case, folder: Path, again: bool, any_version: bool) -> str:
     return look(case, folder, again, any_version)
 
 
-def _half_with_share(table: ErrorTable, key: str, parts: dict[str, float]) -> float:
-    """Half-width without the pose model's part, with the share of timing that the table supports."""
-    share = table.error(key, "near").timing_share
-    timing = {k: share * parts.get(k, 0.0) for k in TIMING_PARTS}
-    return half_without({**parts, **timing}, "model", "model bias")
-
-
-def real_frames(folder: Path, again: bool, table: ErrorTable) -> tuple[pd.DataFrame, pd.DataFrame] | None:
+def real_frames(folder: Path, again: bool) -> tuple[pd.DataFrame, pd.DataFrame] | None:
     """Measures and events of the measured running; kept in the cache. None where the data are absent."""
     if not real_motion.there():
         print("The treadmill running data are not beside this checkout; that part is left out.")
         return None
-    kept = folder / "real_motion.pkl"
-    if kept.exists() and not again:
-        found = pickle.loads(kept.read_bytes())
+    kept, version = folder / "real_motion.pkl", code_version()
+    stored = pickle.loads(kept.read_bytes()) if kept.exists() and not again else None
+    if stored is not None and stored[0] == version:
+        found = stored[1]
     else:
         found = ([], [])
         for clip in real_motion.clips(real_motion.held_out()):
             found[0].extend(real_motion.measure_rows(clip))
             found[1].extend(real_motion.event_rows(clip))
-        kept.write_bytes(pickle.dumps(found))
+        kept.write_bytes(pickle.dumps((version, found)))
     measures = pd.DataFrame(found[0])
     seen = measures["error"].notna()
     measures["half"] = float("nan")
     measures.loc[seen, "half"] = [
-        _half_with_share(table, k, p) for k, p in zip(measures.loc[seen, "key"], measures.loc[seen, "parts"])
+        half_without(parts, "model", "model bias") for parts in measures.loc[seen, "parts"]
     ]
     measures["inside"] = measures["error"].abs() <= measures["half"]
     return measures, pd.DataFrame(found[1])
@@ -101,7 +95,7 @@ def main(arguments: list[str] | None = None) -> int:
     s = study(chosen, options.cache, load_error_table(START), options.workers, options.any_version)
     print(f"{len(s.cases)} cases judged after {time.perf_counter() - start:.0f} s", flush=True)
     (options.cache / "study.pkl").write_bytes(pickle.dumps(s))
-    found = real_frames(options.cache, options.real_again, s.table)
+    found = real_frames(options.cache, options.real_again)
     real: Any = found[0] if found else None
     real_events: Any = found[1] if found else None
     curves = real_motion.published_curves() if real_motion.there() else []

@@ -33,6 +33,12 @@ MAIN: Final = (
     "arm_swing_range",
     "elbow_angle_mean",
 )
+ELBOWS: Final = {
+    "elbow": "elbow as seen, against what a perfect point would show",
+    "elbow_space": "elbow as seen, against the angle in space",
+    "elbow_told": "elbow as told, against the angle in space",
+    "elbow_plane": "elbow of perfect points from the side, against the angle in space",
+}
 CLASSES: Final = (
     ("speed_mps", (0, 5, 7, 99), ("< 5 m/s", "5-7 m/s", "> 7 m/s")),
     ("rate_hz", (0, 61, 121, 999), ("60/s", "120/s", "240/s")),
@@ -91,6 +97,7 @@ def measures_table(s: Study) -> str:
                 continue
             f, unit, d = scaled(key)
             a = agreement(f * own.error.to_numpy(float))
+            read = f * float(own.raw_error.abs().mean())
             c = coverage(own.inside_exact.astype(bool))
             whole = coverage(own.inside.astype(bool))
             judged = verdict(c) if c.n >= JUDGED else "few"
@@ -100,7 +107,8 @@ def measures_table(s: Study) -> str:
                     place,
                     f"{len(own)} of {len(every)}",
                     f"{a.bias:+.{d}f} {unit}",
-                    f"{a.mae:.{d}f}",
+                    f"{a.mae:.{d}f}"
+                    + (f" (as read {read:.{d}f})" if abs(read - a.mae) > 0.05 * read else ""),
                     f"{a.sd:.{d}f}",
                     f"{a.low:+.{d}f} to {a.high:+.{d}f} (± {a.limit_ci:.{d}f})",
                     f"± {f * own.half.median():.{d}f}",
@@ -111,7 +119,7 @@ def measures_table(s: Study) -> str:
     return table(
         (
             "measure", "side", "n", "bias", "MAE", "SD", "95 % limits of agreement (± 95 % of each)",
-            "claimed, median", "held-out coverage", "with strides",
+            "claimed, median", "held-out coverage", "the whole interval",
         ),
         rows,
     )  # fmt: skip
@@ -133,8 +141,10 @@ def angles_table(s: Study) -> str:
         "upper_arm",
         "elbow",
         "elbow_space",
+        "elbow_told",
+        "elbow_plane",
     ):
-        cells = [name.replace("_space", ", angle in space").replace("_", " ")]
+        cells = [ELBOWS.get(name, name.replace("_", " "))]
         for place, which in (("near", good), ("near", ~good), ("far", good), ("far", ~good)):
             if name == "trunk" and place == "far":
                 cells.append("")
@@ -304,6 +314,18 @@ def real_table(real: pd.DataFrame) -> str:
             )
     head = ("measure", "clips", "n", "bias", "MAE", "SD", "claimed without pose model", "coverage")
     return table(head, rows)
+
+
+def corrections_table(s: Study) -> str:
+    """What is taken out of the values of the pose model's points."""
+    rows = []
+    for r in s.table.model_error:
+        if r.view != "any" or not r.correction:
+            continue
+        f, unit, d = (100.0, "% of the value", 1) if r.relative else scaled(r.key)
+        sides = "body" if MEASURES[r.key].sided == "both" else r.distance
+        rows.append((f"`{r.key}`", sides, f"{-f * r.correction:+.{d}f} {unit}", str(r.n)))
+    return table(("measure", "side", "added to the value", "clips"), rows)
 
 
 def aims_of(s: Study, real_events: pd.DataFrame | None) -> list[Aim]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -19,13 +19,12 @@ from shared.errors import LanesideError
 from shared.landmarks import Side
 from shared.track import Track
 from technique import error_model as em
-from technique.angles import SIDES, frame_angles
+from technique.angles import SIDES, elbow_angle, frame_angles
 from technique.error_events import widened
 from technique.error_model import ErrorTable
 from technique.events import events
-from technique.measures import limited, measured
-from technique.measures_forces import SPRING_KEYS, spring_measures
-from technique.measures_motion import Athlete, Motion, motion
+from technique.measures import measured
+from technique.measures_motion import Athlete, Motion, arm_hidden, motion
 from technique.smoothed import Smoothed
 from technique.smoothing import smooth
 from technique.time_base_check import checked_times
@@ -34,6 +33,8 @@ FloatArray = NDArray[np.float64]
 MASS_KG: Final = 70.0
 MATCH_S: Final = 0.1
 """An event further from the truth than this is no match: one missed and one too many."""
+LEAST_FRAMES: Final = 10
+"""Frames in which an arm must be seen."""
 APART_SHARE: Final = 0.08
 """Legs closer together than this share of the runner's height can't be told to be exchanged."""
 ANGLES: Final = ("thigh", "knee", "shank", "ankle", "foot", "hip", "elbow", "upper_arm")
@@ -90,40 +91,8 @@ def measures_of(one: Held, table: ErrorTable | None = None) -> tuple[Measure, ..
     if one.motion is None or one.smoothed is None:
         return ()
     found = widened(one.events, one.track.labelling.near_side, table)
-    m = motion(one.track, one.smoothed, found, one.motion.athlete)
+    m = motion(one.track, one.smoothed, found, one.motion.athlete, table)
     return checked_times(m, measured(m, table).measures)[0]
-
-
-def retabled(one: Held, plain: Sequence[Measure], table: ErrorTable) -> tuple[Measure, ...]:
-    """Measures taken with a bare table, as another table makes them: same readings, other errors.
-
-    Parameters
-    ----------
-    one : Held
-    plain : sequence of Measure
-        From `measures_of` with `fitting.bare`; nothing is read anew.
-    table : ErrorTable
-    """
-    assert one.motion is not None
-    view = em.view_class(one.motion.yaw_deg, one.motion.leg_px)
-    done: dict[tuple[str, str], Measure] = {}
-    for x in plain:
-        if x.key in SPRING_KEYS:
-            continue
-        if x.value is not None:
-            row = table.error(x.key, "far" if x.side == one.motion.far else "near", view)
-            spread, bias = row.half_widths(x.value)
-            timing = {k: row.timing_share * x.error_parts.get(k, 0.0) for k in em.TIMING_PARTS}
-            parts = {
-                k: v
-                for k, v in {**x.error_parts, **timing, "model": spread, "model bias": bias}.items()
-                if v > 0
-            }
-            half = em.combined(parts)
-            x = limited(replace(x, low=x.value - half, high=x.value + half, error_parts=parts))
-        done[x.key, x.side] = x
-    springs = [limited(x) for x in spring_measures(one.motion, done)]
-    return (*done.values(), *springs)
 
 
 def sides_turned(one: Held) -> bool:
@@ -214,6 +183,7 @@ def event_rows(one: Held) -> list[dict[str, Any]]:
                         "missed": False,
                         "error_ms": 1000 * (e.time_s - t),
                         "half_ms": 500 * (e.high_s - e.low_s),
+                        "shared_ms": 1000 * em.Z95 * e.evidence["shared_sd_s"],
                         "inside": bool(e.low_s <= t <= e.high_s),
                     }
                 )
@@ -227,8 +197,9 @@ def event_rows(one: Held) -> list[dict[str, Any]]:
 def angle_errors(one: Held) -> dict[str, FloatArray]:
     """Error of every frame, deg, by ``<angle>_<near|far>`` and ``trunk_body``; NaN left out.
 
-    The elbow is held against its projection (what a perfect point would read) as ``elbow`` and
-    against the angle in space as ``elbow_space``.
+    The elbow as seen is held against its projection (what a perfect point would read) as ``elbow``
+    and against the angle in space as ``elbow_space``; ``elbow_plane`` is that projection itself
+    against the angle in space.
     """
     if one.motion is None:
         return {}
@@ -247,8 +218,24 @@ def angle_errors(one: Held) -> dict[str, FloatArray]:
         place = "near" if side == truth.athlete.near_side else "far"
         for name in ANGLES:
             add(f"{name}_{place}", mine[f"{name}_{side}"], true[f"{name}_{side}"])
-        add(f"elbow_space_{place}", mine[f"elbow_{side}"], elbow_in_space(truth.athlete.metres, side))
+        space = elbow_in_space(truth.athlete.metres, side)
+        add(f"elbow_space_{place}", mine[f"elbow_{side}"], space)
+        out[f"elbow_plane_{place}"] = true[f"elbow_{side}"] - space
     return out
+
+
+def near_arm(one: Held) -> tuple[FloatArray, FloatArray] | None:
+    """The near elbow as seen and in space, each (T,) deg, where it is seen; None for a hidden arm."""
+    if one.motion is None:
+        return None
+    m, truth = one.motion, one.seen.truth
+    side = truth.athlete.near_side
+    seen = elbow_angle(m.points, side)
+    there = np.isfinite(seen)
+    if arm_hidden(m, side) or there.sum() < LEAST_FRAMES:
+        return None
+    space = np.interp(m.time_s, truth.time_s, elbow_in_space(truth.athlete.metres, side))
+    return seen[there], space[there]
 
 
 def exchanged(track: Track, truth: Truth) -> tuple[int, int]:

@@ -64,14 +64,27 @@ def page(
         "Value of a clip minus the truth. Limits of agreement: bias ± 1.96 SD (Bland and Altman 1986). Coverage: "
         "share of clips whose interval held the truth, the interval taken from a table that was fitted on the "
         "*other* half of the clips (split by clip, so by body and motion), with its exact 95 % interval "
-        "(Clopper and Pearson) and whether it lies in 90-99 %. Rendered strides repeat exactly, so the part of the "
-        "interval for the strides' own variation is left out there; the last column has it in. The elbow's "
-        "truth is the angle in space, of which a side view shows a projection. Forces have no truth here: they "
-        "are held against the same reckoning on exact points, which leaves out the error of the reckoning.",
+        "(Clopper and Pearson) and whether it lies in 90-99 %. Two parts of the interval are left out there, "
+        "because rendered runners can't have what they allow for: the strides' own variation (rendered strides "
+        "repeat exactly) and half the correction (a real runner's bias may differ from the drawn runners', whose "
+        "it is); the last column has both in. Errors are those after the correction, fitted on the other half "
+        'too; "as read": without it. The elbow\'s truth is the angle in space, of which a side view shows a '
+        "projection. Forces have no truth here: they are held against the same reckoning on exact points, which "
+        "leaves out the error of the reckoning.",
         "",
         d.measures_table(s),
         "",
         "![Errors against the truth](pictures/accuracy-agreement.svg)",
+        "",
+        "### What is taken out of the values",
+        "",
+        "Fitted on all clips, so that it is what the program uses. Only values from points of the pose model "
+        f"{' and '.join(f'`{name}`' for name in s.table.pose_models)} are corrected; curves, angles of single "
+        "frames and the points drawn on the picture are not, but for the elbow, which is told as the angle in "
+        f"space with a bent arm taken to lead {s.table.arm_out_deg:g}° out of the plane "
+        "(`technique.angles.elbow_in_space`) throughout.",
+        "",
+        d.corrections_table(s),
         "",
         "## Joint angles of every frame",
         "",

@@ -14,10 +14,11 @@ import pandas as pd
 
 from benchmarks.accuracy import judged as j
 from benchmarks.accuracy.cases import LONGEST, Case
-from benchmarks.accuracy.fitting import bare, event_rows_of, fitted_table
+from benchmarks.accuracy.fitting import bare, event_rows_of, fitted_arm_out, fitted_table
 from benchmarks.accuracy.seen import seen_case
 from shared.analysis import Measure
 from technique import error_model as em
+from technique.angles import elbow_in_space
 from technique.error_model import ErrorTable
 
 SPLIT_SEED: Final = 5
@@ -34,8 +35,9 @@ class Study:
         One row per case: factors, what the program saw of the view, refusals.
     measures : DataFrame
         One row per case, measure and side, with the interval that a table fitted on the other half
-        of the cases claims (``low``, ``high``), the same without the strides' own variation
-        (``half_exact``), and ``inside`` / ``inside_exact``.
+        of the cases claims (``low``, ``high``), the same without the parts that drawn runners cannot
+        have (``half_exact``), ``inside`` / ``inside_exact``, and the error of the value as read
+        (``raw_error``) beside that of the corrected one (``error``).
     events, angles, legs : DataFrame
     table : ErrorTable
         Fitted on all cases.
@@ -61,11 +63,15 @@ def half_without(parts: dict[str, float], *names: str) -> float:
 
 
 def with_inside(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Adds ``inside`` and ``inside_exact`` to measured rows."""
+    """Adds ``inside`` and ``inside_exact`` to measured rows.
+
+    "Exact" leaves out the parts that drawn runners cannot have: their strides repeat exactly, and
+    the corrections were found on their like.
+    """
     for r in rows:
         if "error" in r:
             r["half"] = (r["high"] - r["low"]) / 2
-            r["half_exact"] = half_without(r["parts"], "strides")
+            r["half_exact"] = half_without(r["parts"], "strides", "correction")
             r["inside"] = abs(r["error"]) <= r["half"]
             r["inside_exact"] = abs(r["error"]) <= r["half_exact"]
     return rows
@@ -98,6 +104,7 @@ def code_version() -> str:
     technique = ("smooth*", "filters", "angles", "body", "events*", "measures*")
     files = [f for name in vision for f in root.glob(f"vision/{name}.py")]
     files += [f for name in technique for f in root.glob(f"technique/{name}.py")]
+    files += [root / "technique/error_events.py", root / "technique/error_model.py"]
     files += [root / "technique/data/events_model.npz", Path(__file__).with_name("judged.py")]
     files.append(Path(__file__).with_name("truths.py"))
     for file in sorted(set(files)):
@@ -119,21 +126,32 @@ def _first(job: tuple[Case, Path, str]) -> _Case | None:
     if h.motion is None:
         return _Case(h, [], [], {})
     bad, told = j.exchanged(h.track, h.seen.truth)
-    angles = [
-        {
-            "case": case.number,
-            "angle": name,
-            "n": len(e),
-            "mae": _mean_abs(e),
-            "bias": _mean(e),
-            "rms": _rms(e),
-        }
-        for name, e in j.angle_errors(h).items()
-        if len(e)
-    ]
+    angles = [_angle_row(case.number, name, e) for name, e in j.angle_errors(h).items() if len(e)]
     made = _Case(h, j.event_rows(h), angles, {"case": case.number, "bad": bad, "told": told})
     kept.write_bytes(pickle.dumps((code_version() if version == "any" else version, made)))
     return made
+
+
+def _angle_row(number: int, name: str, e: Any) -> dict[str, Any]:
+    return {
+        "case": number, "angle": name, "n": len(e), "mae": _mean_abs(e), "bias": _mean(e), "rms": _rms(e),
+    }  # fmt: skip
+
+
+def _told_elbow(c: _Case, arm_out_deg: float) -> dict[str, Any] | None:
+    """The near elbow as the program tells it, against the angle in space."""
+    arm = j.near_arm(c.held)
+    if arm is None:
+        return None
+    return _angle_row(c.number, "elbow_told_near", elbow_in_space(arm[0], arm_out_deg) - arm[1])
+
+
+def _measured_with(
+    pool: ProcessPoolExecutor, good: list[_Case], tables: dict[int, ErrorTable]
+) -> dict[int, tuple[Measure, ...]]:
+    """Measures of each case by the table of the half it is not in."""
+    jobs = [(c.held, tables[fold_of(c.number)]) for c in good]
+    return dict(zip([c.number for c in good], pool.map(_plain, jobs)))
 
 
 def _plain(job: tuple[j.Held, ErrorTable]) -> tuple[Measure, ...]:
@@ -167,23 +185,34 @@ def study(
         train = {k: [c for c in good if c.fit and k in (2, 1 - fold_of(c.number))] for k in (0, 1, 2)}
         source = {k: f"{len(train[k])} {SOURCE}" for k in train}
         events_of = {k: event_rows_of([r for c in train[k] for r in c.events], source[k]) for k in train}
-        bases = {k: bare(start).model_copy(update={"event_error": events_of[k]}) for k in train}
-        jobs = [(c.held, bases[fold_of(c.number)]) for c in good]
-        plain = dict(zip([c.number for c in good], pool.map(_plain, jobs)))
+        models = tuple(sorted({c.held.track.model for c in good}))
+        ways = {
+            k: {
+                "event_error": events_of[k],
+                "pose_models": models,
+                "arm_out_deg": fitted_arm_out([a for c in train[k] if (a := j.near_arm(c.held)) is not None]),
+            }
+            for k in train
+        }
+        bases = {k: bare(start).model_copy(update=ways[k]) for k in train}
+        plain = _measured_with(pool, good, bases)
     rows = {c.number: _with_view(c.held, j.measure_rows(c.held, plain[c.number])) for c in good}
     made = f"fitted on {len(train[2])} rendered runners; n = 0: from literature or judged"
     tables = {
         k: fitted_table([r for c in train[k] for r in rows[c.number]], start, made, source[k]).model_copy(
-            update={"event_error": events_of[k]}
+            update=ways[k]
         )
         for k in train
     }
+    told = [_told_elbow(c, tables[fold_of(c.number)].arm_out_deg) for c in good]
+    with ProcessPoolExecutor(workers) as pool:
+        final = _measured_with(pool, good, tables)
     measures: list[dict[str, Any]] = []
     events: list[dict[str, Any]] = []
     for c in good:
         table = tables[fold_of(c.number)]
         raw = {(r["key"], r["side"]): r.get("error") for r in rows[c.number]}
-        tested = _with_view(c.held, j.measure_rows(c.held, j.retabled(c.held, plain[c.number], table)))
+        tested = _with_view(c.held, j.measure_rows(c.held, final[c.number]))
         for r in with_inside(tested):
             r["raw_error"] = raw.get((r["key"], r["side"]))
             measures.append(r)
@@ -192,7 +221,7 @@ def study(
         cases=pd.DataFrame([_case_facts(c.held) for c in done]),
         measures=pd.DataFrame(measures),
         events=pd.DataFrame(events),
-        angles=pd.DataFrame([r for c in good for r in c.angles]),
+        angles=pd.DataFrame([r for c in good for r in c.angles] + [r for r in told if r]),
         legs=pd.DataFrame([c.legs for c in good]),
         table=tables[2],
     )
@@ -205,7 +234,9 @@ def _with_widened(rows: list[dict[str, Any]], table: ErrorTable) -> list[dict[st
     for r in rows:
         row = known.get((r["kind"], r["side"]))
         if row is not None and "error_ms" in r:
-            half = np.hypot(row.share * r["half_ms"], 1000 * em.Z95 * row.sd) + 1000 * abs(row.bias)
+            common = np.hypot(row.share * r["shared_ms"], 1000 * em.Z95 * row.sd)
+            own = max(r["half_ms"] ** 2 - r["shared_ms"] ** 2, 0.0) ** 0.5
+            half = np.hypot(common, max(own, 1000 * em.Z95 * row.own_sd))
             r = r | {"inside": abs(r["error_ms"]) <= half, "inside_own": r["inside"], "claimed_ms": half}
         out.append(r)
     return out
