@@ -46,16 +46,19 @@ def wanted(of: Distribution) -> list[str]:
     return found
 
 
-def direct() -> list[str]:
-    """Packages that pyproject.toml names for running the program."""
+def direct() -> dict[str, str]:
+    """Packages that pyproject.toml names for running the program or an extra of it, and which of the two."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    return [plain(re.match(r"[A-Za-z0-9._-]+", d)[0]) for d in project["dependencies"]]  # type: ignore[index]
+    asked = [(line, "the program") for line in project["dependencies"]]
+    for extra, lines in project.get("optional-dependencies", {}).items():
+        asked += [(line, f"the extra '{extra}'") for line in lines]
+    return {plain(re.match(r"[A-Za-z0-9._-]+", line)[0]): by for line, by in asked}  # type: ignore[index]
 
 
 def installed() -> dict[str, tuple[Distribution, set[str]]]:
     """Everything that running the program brings, and what asked for it; what is not here is left out."""
     found: dict[str, tuple[Distribution, set[str]]] = {}
-    waiting = [(name, "the program") for name in direct()]
+    waiting = list(direct().items())
     while waiting:
         name, by = waiting.pop()
         if name in found:

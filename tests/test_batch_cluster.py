@@ -10,10 +10,12 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -115,12 +117,27 @@ def test_every_clip_once_though_a_worker_is_killed(scheduler: str, tmp_path: Pat
         if done == 1:
             _until(lambda: bool(attempts(out, "begun", "a")))
             os.kill(int(attempts(out, "begun", "a")[0]), signal.SIGKILL)
-            (out / LOG / GO).touch()
+
+    def let_go() -> None:  # not before: the killed worker's child could still finish
+        _until(lambda: len(attempts(out, "begun", "a")) == 2)
+        (out / LOG / GO).touch()
+
+    reached: set[str] = set()
+    watching = True
+
+    def watch(event: str, values: tuple[Any, ...]) -> None:
+        if watching and event in ("socket.connect", "socket.sendto", "socket.getaddrinfo"):
+            where = values[1] if event == "socket.connect" else values[-1] if "to" in event else values[:2]
+            reached.add(f"tcp://{where[0]}:{where[1]}" if isinstance(where, tuple) else str(where))
 
     with _workers(scheduler, 2):
+        sys.addaudithook(watch)
+        threading.Thread(target=let_go, daemon=True).start()
         rows = measure_batch(
             clips_in(source), out, QUICK, said=kill_the_first, scheduler=scheduler, tell=told.append
         )
+        watching = False
+        assert reached == {scheduler}, "the address that was given, and no other"
         assert _states(rows) == dict.fromkeys("abcdeg", "measured") | {"f": "same clip"}
         assert len(attempts(out, "begun", "a")) == 2, "begun, killed, begun again"
         for name in "abcdeg":
@@ -237,6 +254,12 @@ def test_a_scheduler_that_has_nobody_or_is_not_there(
 def test_only_an_address_of_a_scheduler_is_taken(tmp_path: Path, said: str) -> None:
     with pytest.raises(OptionError, match="tcp://HOST:PORT"):
         measure_batch([tmp_path / "a.mp4"], tmp_path / "out", QUICK, scheduler=said)
+
+
+def test_without_the_extra_it_is_said_how_to_get_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(OptionError, match="uv sync --frozen --extra cluster"):
+        measure_batch([tmp_path / "a.mp4"], tmp_path / "out", QUICK, scheduler="tcp://127.0.0.1:9")
 
 
 def test_the_number_of_workers_is_theirs(tmp_path: Path) -> None:

@@ -108,7 +108,7 @@ def measure_on_cluster(
     weights = options.weights and options.weights.absolute()
     options = replace(options, profile=_found_everywhere(options.profile), weights=weights)
     with connected(address) as client, _secret_word(out) as (word, secret):
-        places = sorted({clip.absolute().parent for clip in clips})
+        places = sorted(p for p in {clip.absolute().parent for clip in clips} if p.is_dir())
         hands = _Hands(client, address, (word, secret, places), options, note, tell, work, patience_s)
         try:
             hands.measure(todo)
