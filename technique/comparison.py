@@ -1,47 +1,50 @@
 """What changed between two takes, or groups of takes, by more than the error of measurement.
 
-A difference counts as *changed* when it is larger than what error alone brings in 95 % of pairs (the
-minimal detectable change of that very pair, see `technique.comparison_errors`), so of measures that
-did not change at most 5 % are called changed. Looking at many measures at once gives many chances to
-be wrong once: beside each verdict stands whether it holds when all measures of the comparison are
-counted together (Holm 1979), which keeps a false one out of the whole table in 95 % of comparisons.
+A difference that is larger than what error alone brings in 95 % of pairs (the minimal detectable change of
+that very pair, see `technique.comparison_errors`) *looks changed*; of measures that did not change at most
+5 % do. Looking at many measures at once gives many chances to be wrong once, so *changed* is kept for those
+that stand when all measures of the comparison are counted together (Holm 1979, see
+`technique.comparison_family`): no false one is in the whole table in 95 % of comparisons.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Literal
 
 import numpy as np
 
 from shared.analysis import Measure
-from shared.catalogue import MEASURES, SYMMETRY_PREFIX, MeasureKind
+from shared.catalogue import MEASURES, SYMMETRY_PREFIX
+from shared.errors import OptionError
 from shared.landmarks import SideOrBoth
 from technique.comparison_errors import (
     DifferenceError,
     Source,
     comparable_keys,
     difference_error,
+    own_difference_errors,
 )
-from technique.reliability import holm
+from technique.comparison_family import Row, counted_together, leading_rows, row_weights
+from technique.comparison_plan import Outlook, outlook, outlook_text
+from technique.comparison_repeats import all_repeats
+from technique.comparison_words import (
+    measure_decimals,
+    measure_name,
+    notes_of,
+    shown_value,
+    summary_of,
+    worded,
+)
+from technique.reliability import Repeatability
 from technique.speed_relations import SpeedShare, speed_share
 from technique.takes import Take, measure_reason, speed_reason, whole_reason
 
-ChangeVerdict = Literal["changed", "no change beyond error", "not comparable"]
+__all__ = ["Change", "Comparison", "compare", "measure_decimals", "measure_name", "shown_value"]
 
-ORDER_ADVICE: Final[str] = (
-    "To test something you can put on or leave off, run it in the order without, with, without (A-B-A): "
-    "what only warming up or tiring brings then shows as a difference between the two runs without."
-)
-REPEAT_ADVICE: Final[str] = (
-    "Film one more take of the unchanged condition in every session: from these the program learns how "
-    "far your own numbers wander, and the error gets as small as it really is."
-)
-MANY: Final[str] = (
-    "Of measures that did not change, up to 1 in 20 is called changed by chance. “Holds among all” marks "
-    "changes that stand when every measure of this table is counted together."
-)
+ChangeVerdict = Literal["changed", "looks changed", "no change beyond error", "not comparable"]
+ALL_TOGETHER_P = 0.05
 
 
 @dataclass(frozen=True)
@@ -57,13 +60,13 @@ class Change:
         After minus before and its 95 % interval.
     detectable : float or None
         Minimal detectable change of this pair, 95 %.
-    verdict : {"changed", "no change beyond error", "not comparable"}
+    verdict : {"changed", "looks changed", "no change beyond error", "not comparable"}
     reason : str or None
         Why not comparable.
     p, p_all : float or None
         Chance of such a difference from error alone; the same counted over the whole table (Holm).
-    holds : bool
-        `changed`, and p_all at most 0.05.
+    leading : bool
+        Among the measures that share half of the 5 % (`technique.comparison_family`).
     error_source : {"own repeats", "published", "judged"} or None
     speed : SpeedShare or None
         What the difference in speed alone would bring.
@@ -88,12 +91,17 @@ class Change:
     reason: str | None
     p: float | None
     p_all: float | None
-    holds: bool
+    leading: bool
     error_source: Source | None
     speed: SpeedShare | None
     as_speed: bool
     estimate: bool
     sentence: str
+
+    @property
+    def holds(self) -> bool:
+        """It stands when all measures are counted together."""
+        return self.verdict == "changed"
 
 
 @dataclass(frozen=True)
@@ -113,6 +121,9 @@ class Comparison:
         One sentence.
     notes : tuple of str
         What the reader should know, most important first.
+    outlook : Outlook or None
+        How large a change of the first leading measure must be to be found, by passes; None when not
+        comparable.
     """
 
     before: str
@@ -123,11 +134,17 @@ class Comparison:
     changes: tuple[Change, ...]
     summary: str
     notes: tuple[str, ...]
+    outlook: Outlook | None = None
 
     @property
     def changed(self) -> tuple[Change, ...]:
         """Rows with the verdict *changed*."""
         return tuple(c for c in self.changes if c.verdict == "changed")
+
+    @property
+    def perhaps(self) -> tuple[Change, ...]:
+        """Rows with the verdict *looks changed*."""
+        return tuple(c for c in self.changes if c.verdict == "looks changed")
 
     def change(self, key: str, side: SideOrBoth) -> Change | None:
         """The row of that key and side, or None."""
@@ -139,6 +156,7 @@ def compare(
     after: Take | Sequence[Take],
     repeats: Sequence[Sequence[Take]] = (),
     keys: Sequence[str] | None = None,
+    aims: Sequence[str] = (),
 ) -> Comparison:
     """Compare two takes, or two groups of takes, of one athlete.
 
@@ -151,6 +169,8 @@ def compare(
         learned from them. Takes that stand in `before` or `after` may be among them.
     keys : sequence of str, optional
         Measures to compare; default all, symmetries included.
+    aims : sequence of str
+        Keys that somebody set out to change, named before looking: they are found sooner.
 
     Returns
     -------
@@ -160,59 +180,54 @@ def compare(
     ------
     ValueError
         If a group is empty.
+    OptionError
+        If an aim is not a measure.
     """
     a = (before,) if isinstance(before, Take) else tuple(before)
     b = (after,) if isinstance(after, Take) else tuple(after)
     if not a or not b:
         raise ValueError("both groups need at least one take")
+    for aim in aims:
+        if aim.removeprefix(SYMMETRY_PREFIX) not in MEASURES:
+            raise OptionError(f"measure '{aim}'", "it is not known", "use a key of the measures")
     days = {t.day for t in (*a, *b)}
     same_day = len(days) == 1 and "" not in days
     speeds = _mean([t.speed_mps for t in a]), _mean([t.speed_mps for t in b])
     pairs = [(x, y) for x in a for y in b]
     whole = next((r for x, y in pairs if (r := whole_reason(x, y))), None)
     by_speed = speed_reason(*speeds)
-    rows = []
-    for key, side in comparable_keys((*a, *b)):
-        if keys is not None and key not in keys:
-            continue
+    asked = [row for row in comparable_keys((*a, *b)) if keys is None or row[0] in keys]
+    held = [row for row in asked if all(_has(t, row) for t in (*a, *b))]
+    own = own_difference_errors(a, b, held, same_day, all_repeats(a, b, repeats))
+    rows, errors = [], {}
+    for key, side in asked:
         reason = whole or next((r for x, y in pairs if (r := measure_reason(x, y, key, side))), None)
         if reason is None and key != "speed":
             reason = by_speed
-        rows.append(_row(a, b, key, side, reason, same_day, speeds, repeats))
-    done = tuple(_worded(r, a[0].label, b[0].label) for r in _counted_together(rows))
+        row, error = _row(a, b, key, side, reason, same_day, speeds, own.get((key, side)))
+        rows.append(row)
+        if error is not None and row.p is not None:
+            errors[key, side] = error
+    near = frozenset.intersection(*(t.near_sides for t in (*a, *b)))
+    leading = leading_rows(list(errors), near, aims)
+    weights = dict(zip(errors, row_weights(list(errors), leading)))
+    done = tuple(worded(r) for r in _counted_together(rows, leading, weights))
+    ahead = outlook(errors, weights, near, aims, (*a, *b)) if same_day else None
     return Comparison(
         a[0].label,
         b[0].label,
         same_day,
         *speeds,
         done,
-        _summary(done, whole, by_speed),
-        _notes(done, a, b, same_day, by_speed, speeds),
+        summary_of(done, whole, by_speed),
+        notes_of(done, a, b, same_day, by_speed, speeds, outlook_text(ahead)),
+        ahead,
     )
 
 
-def measure_name(key: str, side: SideOrBoth) -> str:
-    """The trade's name with the side, for tables and sentences."""
-    own = key.removeprefix(SYMMETRY_PREFIX)
-    name = MEASURES[own].name
-    if own != key:
-        return f"left − right of {name}"
-    return name if side == "both" else f"{name}, {side}"
-
-
-def shown_value(value: float, unit: str, decimals: int, sign: bool = False) -> str:
-    """A number with its unit as words and tables print it."""
-    text = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
-    if float(text) == 0.0:
-        text = text.lstrip("+-")
-    return text.replace("-", "−") + ("°" if unit == "deg" else f" {unit}")
-
-
-def measure_decimals(key: str) -> int:
-    """Digits worth showing in a difference: one more than in the value of an angle."""
-    own = key.removeprefix(SYMMETRY_PREFIX)
-    kind: MeasureKind = MEASURES[own]
-    return 1 if own != key else max(kind.decimals, 1)
+def _has(t: Take, row: Row) -> bool:
+    m = t.measure(*row)
+    return m is not None and m.value is not None
 
 
 def _mean(values: Sequence[float | None]) -> float | None:
@@ -240,8 +255,8 @@ def _row(
     reason: str | None,
     same_day: bool,
     speeds: tuple[float | None, float | None],
-    repeats: Sequence[Sequence[Take]],
-) -> Change:
+    own: Repeatability | None,
+) -> tuple[Change, DifferenceError | None]:
     first, why_first, m = _group_value(a, key, side)
     last, why_last, m_last = _group_value(b, key, side)
     kind = MEASURES[key.removeprefix(SYMMETRY_PREFIX)]
@@ -269,9 +284,9 @@ def _row(
         "",
     )
     if first is None or last is None:
-        return row
-    error: DifferenceError = difference_error(a, b, key, side, same_day, repeats)
-    d, half = last - first, error.half_width
+        return row, None
+    error = difference_error(a, b, key, side, same_day, own)
+    d, half = last - first, error.half_width()
     share = speed_share(key, first, *speeds)
     row = replace(
         row,
@@ -286,93 +301,30 @@ def _row(
         and abs(d - share.expected) <= float(np.hypot(half, share.half_width)),
     )
     if row.reason is not None:
-        return row
+        return row, error
     p = error.chance(d)
-    return replace(row, p=p, verdict="changed" if abs(d) > half else "no change beyond error")
+    return replace(row, p=p, verdict="looks changed" if abs(d) > half else "no change beyond error"), error
 
 
-def _counted_together(rows: Sequence[Change]) -> list[Change]:
+def _counted_together(
+    rows: Sequence[Change], leading: set[Row], weights: Mapping[Row, float]
+) -> list[Change]:
     judged = [r for r in rows if r.p is not None]
-    adjusted = iter(holm([r.p for r in judged if r.p is not None]))
+    names = [(r.key, r.side) for r in judged]
+    found = counted_together(
+        names, [r.p for r in judged if r.p is not None], [weights[name] for name in names]
+    )
+    p_all = dict(zip(names, found))
     out = []
     for r in rows:
-        if r.p is None:
-            out.append(r)
-        else:
-            p_all = next(adjusted)
-            out.append(replace(r, p_all=p_all, holds=r.verdict == "changed" and p_all <= 0.05))
+        name = (r.key, r.side)
+        if name in p_all:
+            stands = r.verdict == "looks changed" and p_all[name] <= ALL_TOGETHER_P
+            r = replace(
+                r,
+                p_all=p_all[name],
+                leading=name in leading,
+                verdict="changed" if stands else r.verdict,
+            )
+        out.append(r)
     return out
-
-
-def _worded(r: Change, before: str, after: str) -> Change:
-    digits = measure_decimals(r.key)
-    if r.verdict == "not comparable":
-        text = f"{r.name}: not comparable, since {r.reason}."
-        return replace(r, sentence=text)
-    assert r.difference is not None and r.detectable is not None
-    assert r.before is not None and r.after is not None
-    values = f"{shown_value(r.before, r.unit, digits)} to {shown_value(r.after, r.unit, digits)}"
-    least = shown_value(r.detectable, r.unit, digits)
-    change = shown_value(r.difference, r.unit, digits, sign=True)
-    if r.verdict == "no change beyond error":
-        text = f"{r.name}: no change beyond error ({values}; {change} is within the {least} that error alone can bring)."
-        return replace(r, sentence=text)
-    text = f"{r.name}: changed, {values} ({change}, more than the {least} that error alone can bring)."
-    if r.as_speed and r.speed is not None:
-        brings = shown_value(r.speed.expected, r.unit, digits, sign=True)
-        text += f" The difference in speed alone would bring about {brings}."
-    if not r.holds:
-        text += " With so many measures looked at, one like this can turn up by chance: film it again."
-    return replace(r, sentence=text)
-
-
-def _summary(rows: Sequence[Change], whole: str | None, by_speed: str | None) -> str:
-    if whole or by_speed:
-        return f"The two can't be compared: {whole or by_speed}."
-    judged = [r for r in rows if r.verdict != "not comparable"]
-    if not judged:
-        return "Nothing could be compared; each row says why."
-    changed = [r for r in judged if r.verdict == "changed"]
-    if not changed:
-        return f"None of the {len(judged)} measures changed by more than the error of measurement."
-    firm = sum(r.holds for r in changed)
-    return (
-        f"{len(changed)} of {len(judged)} measures changed by more than the error of measurement; "
-        f"{firm} of these hold{'s' if firm == 1 else ''} among all."
-    )
-
-
-def _notes(
-    rows: Sequence[Change],
-    a: Sequence[Take],
-    b: Sequence[Take],
-    same_day: bool,
-    by_speed: str | None,
-    speeds: tuple[float | None, float | None],
-) -> tuple[str, ...]:
-    notes = []
-    if by_speed:
-        notes.append("Almost every measure changes with speed. Run both at the same speed, within 2 to 3 %.")
-    elif speeds[0] is None or speeds[1] is None:
-        notes.append(
-            "The speed of at least one is not known, so a change may be the speed's doing: give the stature, "
-            "a marked distance, or the speed."
-        )
-    own = sum(r.error_source == "own repeats" for r in rows)
-    judged = sum(r.error_source in ("published", "judged") for r in rows)
-    if judged:
-        what = "within one day" if same_day else "from day to day"
-        notes.append(
-            f"For {judged} of {own + judged} measures the error {what} is not the athlete's own: published values "
-            "stand in, or a judgement where none was found (each row says which). It is likely too large for some "
-            "and too small for others."
-        )
-        notes.append(REPEAT_ADVICE)
-    if own:
-        notes.append(f"For {own} measures the error was learned from the athlete's own repeated takes.")
-    if any(t.yaw_deg is None for t in (*a, *b)):
-        notes.append("How far the camera stood off a true side view is not known for every clip.")
-    if same_day and len(a) == len(b) == 1:
-        notes.append(ORDER_ADVICE)
-    notes.append(MANY)
-    return tuple(notes)

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -257,19 +258,114 @@ def paired_difference(first: ArrayLike, second: ArrayLike) -> PairedDifference:
     return PairedDifference(mean, mean - half, mean + half, t, n - 1, float(2.0 * stats.t.sf(abs(t), n - 1)))
 
 
-def holm(p: Sequence[float]) -> tuple[float, ...]:
+def holm(p: Sequence[float], weights: Sequence[float] | None = None) -> tuple[float, ...]:
     """Holm's adjusted p values: below 0.05 in any of them happens by chance in at most 5 % of families.
+
+    Parameters
+    ----------
+    p : sequence of float
+    weights : sequence of float, optional
+        Above 0, chosen before looking at p: a question with twice the weight may use twice the share of
+        the 5 %. Default: all alike.
 
     References
     ----------
-    Holm S (1979) A simple sequentially rejective multiple test procedure. Scand J Stat 6:65-70.
+    Holm S (1979) A simple sequentially rejective multiple test procedure. Scand J Stat 6:65-70 (the
+        weighted form is its section 5).
     """
     values = np.asarray(p, dtype=float)
-    order = np.argsort(values, kind="stable")
-    steps = values[order] * np.arange(len(values), 0, -1)
+    w = np.ones(len(values)) if weights is None else np.asarray(weights, dtype=float)
+    if len(w) != len(values) or (w <= 0).any():
+        raise ValueError("give one weight above 0 for each p")
+    order = np.argsort(values / w, kind="stable")
+    left = np.cumsum(w[order][::-1])[::-1]
+    steps = values[order] / w[order] * left
     adjusted = np.empty(len(values))
     adjusted[order] = np.minimum(np.maximum.accumulate(steps), 1.0) if len(values) else steps
     return tuple(float(x) for x in adjusted)
+
+
+@dataclass(frozen=True)
+class VariancePrior:
+    """What the other measures of the same takes say of one measure's variance.
+
+    Attributes
+    ----------
+    scale : float
+        Variance as a multiple of what was expected.
+    freedom : float
+        Degrees of freedom it counts as; 0 for no prior.
+    """
+
+    scale: float
+    freedom: float
+
+
+NO_PRIOR: Final[VariancePrior] = VariancePrior(1.0, 0.0)
+PRIOR_FREEDOMS: Final[tuple[float, ...]] = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+"""Between these the prior freedom is found. The measures of one take go together, so their agreement is
+not trusted further than the last (a judgement)."""
+SMALLEST_RATIO: Final[float] = 1e-6
+"""Below: the same number again and again, which says nothing of error."""
+PRIOR_MEASURES_LEAST: Final[int] = 10
+"""Fewer measures say too little of how far they agree (a judgement)."""
+
+
+def variance_prior(ratios: ArrayLike, freedom: ArrayLike) -> VariancePrior:
+    """How far variances agree with what was expected of them, so that few repeats can lean on it.
+
+    Empirical Bayes after Smyth 2004: ratio ~ scale * F(freedom, prior freedom). Scale and prior freedom are
+    those whose median, and whose mean square of log ratio above the median, are as found. The lower half is
+    left out: a measure that wanders less than expected is only judged too carefully by the prior, one that
+    wanders more too boldly.
+
+    Parameters
+    ----------
+    ratios : (n,) array
+        Found over expected variance; only those above 0 count.
+    freedom : (n,) array
+        Degrees of freedom of the found variances.
+
+    References
+    ----------
+    Smyth GK (2004) Linear models and empirical Bayes methods. Stat Appl Genet Mol Biol 3:3.
+    """
+    x, nu = np.asarray(ratios, dtype=float), np.asarray(freedom, dtype=float)
+    used = np.isfinite(x) & (x > SMALLEST_RATIO) & (nu > 0)
+    x, nu = x[used], nu[used]
+    if len(x) < PRIOR_MEASURES_LEAST:
+        return NO_PRIOR
+    e = np.log(x)
+    middle = float(np.median(e))
+    spread = float(np.mean((e[e >= middle] - middle) ** 2))
+    typical = float(np.round(np.median(nu)))
+    choices = [_upper_half(typical, d) for d in PRIOR_FREEDOMS]
+    # The spread falls with more prior freedom.
+    found = float(
+        np.interp(-spread, [-c[1] for c in choices], PRIOR_FREEDOMS)
+        if spread < choices[0][1]
+        else PRIOR_FREEDOMS[0]
+    )
+    at = float(np.interp(found, PRIOR_FREEDOMS, [c[0] for c in choices]))
+    return VariancePrior(float(np.exp(middle - at)), found)
+
+
+@cache
+def _upper_half(freedom: float, prior: float) -> tuple[float, float]:
+    """Median of log F, and mean square above it."""
+    u = 0.5 + (np.arange(200) + 0.5) / 400.0
+    log_f = np.log(stats.f.ppf(u, freedom, prior))
+    middle = float(np.log(stats.f.ppf(0.5, freedom, prior)))
+    return middle, float(np.mean((log_f - middle) ** 2))
+
+
+def moderated_repeatability(own: Repeatability, expected_sem: float, prior: VariancePrior) -> Repeatability:
+    """The own SEM pooled with the expected one, each counting by its degrees of freedom (Smyth 2004)."""
+    if prior.freedom <= 0.0:
+        return own
+    freedom = own.freedom + prior.freedom
+    squares = own.freedom * own.sem**2 + prior.freedom * prior.scale * expected_sem**2
+    return Repeatability(float((squares / freedom) ** 0.5), freedom)
 
 
 def _differences(first: ArrayLike, second: ArrayLike) -> FloatArray:

@@ -352,7 +352,7 @@ def _flags(
         flags += [
             f"Other than in the athlete's own baseline: {c.sentence}"
             for c in against.changes
-            if c.verdict == "changed"
+            if c.verdict in ("changed", "looks changed")
         ]
     return tuple(flags)
 

@@ -43,6 +43,19 @@ FREE_OF_VIEW: Final[frozenset[str]] = frozenset((*TIME_KEYS, "vertical_force_pea
 
 
 @dataclass(frozen=True)
+class Pass:
+    """One clip of a take."""
+
+    near_side: Side
+    measures: tuple[Measure, ...]
+
+    @cached_property
+    def by_key(self) -> dict[tuple[str, SideOrBoth], Measure]:
+        """Its measures."""
+        return {(m.key, m.side): m for m in self.measures}
+
+
+@dataclass(frozen=True)
 class Take:
     """What the clips of one athlete, day and condition show together.
 
@@ -73,6 +86,9 @@ class Take:
         Where metres come from, with the stature it rests on; empty when not known.
     clips : frozenset of str
         Hashes of the files.
+    passes : tuple of Pass
+        The clips one by one where there are several, so that the spread between them can be seen; empty
+        for a single clip.
     """
 
     label: str
@@ -89,6 +105,7 @@ class Take:
     side_speeds: tuple[tuple[Side, float], ...]
     scale_from: frozenset[str]
     clips: frozenset[str]
+    passes: tuple[Pass, ...] = ()
 
     def measure(self, key: str, side: SideOrBoth) -> Measure | None:
         """The measure of that key and side, or None."""
@@ -102,6 +119,25 @@ class Take:
     def day(self) -> str:
         """The day alone."""
         return self.date[:10]
+
+    def pass_values(self, key: str, side: SideOrBoth) -> tuple[float, ...]:
+        """The values that the passes show one by one, of those with that side near where there are any.
+
+        These are the passes that `technique.pooling` makes the take's own value of.
+        """
+        if not self.passes:
+            m = self.measure(key, side)
+            return () if m is None or m.value is None else (m.value,)
+        found = [(p, m.value) for p in self.passes if (m := p.by_key.get((key, side))) is not None]
+        near = [v for p, v in found if v is not None and side in ("both", p.near_side)]
+        return tuple(near or [v for _, v in found if v is not None])
+
+    def pass_count(self, key: str, side: SideOrBoth) -> int:
+        """How many passes stand behind the measure, at least 1; for a symmetry the fewer of both sides."""
+        base = key.removeprefix(SYMMETRY_PREFIX)
+        if base == key:
+            return max(len(self.pass_values(key, side)), 1)
+        return min(self.pass_count(base, "left"), self.pass_count(base, "right"))
 
 
 def take(analyses: Sequence[Analysis], label: str, date: str = "", speed_mps: float | None = None) -> Take:
@@ -146,6 +182,7 @@ def take(analyses: Sequence[Analysis], label: str, date: str = "", speed_mps: fl
         _side_speeds([a.measures for a in analyses], [a.near_side for a in analyses]),
         frozenset(scales),
         frozenset(a.clip.sha256 for a in analyses),
+        _passes([a.measures for a in analyses], [a.near_side for a in analyses]),
     )
 
 
@@ -184,6 +221,7 @@ def stored_take(points: Sequence[SeriesPoint], label: str = "") -> Take:
         _side_speeds(list(measures.values()), sides),
         frozenset(),
         frozenset(h.clip for h in heads.values()),
+        _passes(list(measures.values()), sides),
     )
 
 
@@ -273,6 +311,12 @@ def speed_reason(before: float | None, after: float | None) -> str | None:
         return None
     word = "faster" if change > 0 else "slower"
     return f"the speed differs by more than 5 % ({before:.2f} and {after:.2f} m/s, {100 * abs(change):.0f} % {word})"
+
+
+def _passes(measures: Sequence[Sequence[Measure]], near_sides: Sequence[Side]) -> tuple[Pass, ...]:
+    if len(measures) < 2:
+        return ()
+    return tuple(Pass(near, tuple(own)) for near, own in zip(near_sides, measures, strict=True))
 
 
 def _speed(measures: Sequence[Measure], given: float | None) -> float | None:

@@ -13,7 +13,8 @@ from scipy import stats
 from shared.catalogue import CURVES, MEASURES
 from shared.history_values import RepeatGroup, SeriesPoint, Session, StoredAnalysis
 from technique.comparison import compare, shown_value
-from technique.comparison_errors import kept_half_width, own_repeatability
+from technique.comparison_errors import kept_half_width
+from technique.comparison_repeats import own_repeatability
 from technique.pooling import pooled
 from technique.repeat_table import between_day, curve_row, published_sem, repeat_row
 from technique.speed_relations import speed_relations, speed_share
@@ -45,7 +46,8 @@ def test_minimal_detectable_change_of_own_repeats() -> None:
     assert row.difference == 7.0 and (row.low, row.high) == pytest.approx(
         (7 - row.detectable, 7 + row.detectable)
     )
-    assert row.verdict == "changed"
+    # More than its own error, but one such is to be expected among so many measures.
+    assert row.verdict == "looks changed"
     assert row.p == pytest.approx(2 * stats.t.sf(7 / (2**0.5 * sem), 4))
 
 
@@ -221,11 +223,12 @@ def test_one_large_change_holds_among_all_and_a_small_one_does_not() -> None:
     seen = compare(a_take(), a_take("after", {"thigh_angle_max": 55.0, "knee_flexion_swing_max": 106.2}))
     large, small = seen.change("thigh_angle_max", "left"), seen.change("knee_flexion_swing_max", "left")
     assert large is not None and small is not None
-    assert large.verdict == small.verdict == "changed"
+    assert (large.verdict, small.verdict) == ("changed", "looks changed")
     assert large.holds and not small.holds
     assert "turn up by chance" in small.sentence and "turn up by chance" not in large.sentence
-    assert {c.key for c in seen.changed} == {"thigh_angle_max", "knee_flexion_swing_max"}
-    assert seen.summary.startswith("4 of ")
+    assert {c.key for c in seen.changed} == {"thigh_angle_max"}
+    assert {c.key for c in seen.perhaps} == {"knee_flexion_swing_max"}
+    assert seen.summary.startswith("2 of ") and "2 more look changed" in seen.summary
 
 
 @settings(max_examples=40, deadline=None)

@@ -51,9 +51,9 @@ def _group(name: str, **changes: object) -> Group:
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A report of two invented groups; only the knee lift differs, by 14 degrees."""
+    """A report of two invented groups; only the knee lift differs, by 18 degrees."""
     out = tmp_path_factory.mktemp("report")
-    after = _group("after <b>", add={("thigh_angle_max", "both"): 14.0})
+    after = _group("after <b>", add={("thigh_angle_max", "both"): 18.0})
     after = replace(after, takes=(replace(after.takes[0], date="2026-03-30"),))
     write_comparison(_group("before"), after, out)
     return out
@@ -82,7 +82,7 @@ def test_the_page_says_every_verdict_in_words_and_never_decides(report: Path) ->
 
 def test_the_table_is_what_was_compared(report: Path) -> None:
     rows = list(csv.DictReader(io.StringIO((report / "comparison.csv").read_text(encoding="utf-8"))))
-    after = _group("after", add={("thigh_angle_max", "both"): 14.0})
+    after = _group("after", add={("thigh_angle_max", "both"): 18.0})
     found = compare(_group("before").takes, replace(after.takes[0], date="2026-03-30"))
     assert len(rows) == len(found.changes)
     for row, change in zip(rows, found.changes):

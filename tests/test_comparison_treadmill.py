@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from technique.comparison import Comparison, compare
-from technique.comparison_errors import own_repeatability
+from technique.comparison_repeats import own_repeatability
 from technique.measures import measured
 from technique.measures_motion import Motion
 from technique.speed_relations import speed_share

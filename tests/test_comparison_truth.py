@@ -2,60 +2,54 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
-from benchmarks.comparison_power import following, raised, take_of
-from sample_clips.motion import solved
-from sample_clips.true_measures import true_measures
-from sample_clips.truth import truth
-from sample_clips.variety import varied_spec
+from benchmarks.comparison_power import together, wrongly_called
+from benchmarks.comparison_takes import RAISED_DEG, Scene, scene
 from technique.comparison import Comparison, compare
-from technique.takes import Take
 
 
 @pytest.fixture(scope="module")
-def takes() -> tuple[Take, Take, Take, dict[str, float], dict[str, float]]:
-    """Twice the same invented runner and once with 6 degrees more knee lift, seen with seeded noise."""
-    spec = varied_spec(3, 4.0)
-    base = spec.runners[0]
-    up = raised(base)
-    known = truth(spec)
-    return (
-        take_of(known, base, 1, "before"),
-        take_of(known, base, 2, "again"),
-        take_of(truth(replace(spec, runners=(up,))), up, 3, "knee lift + 6"),
-        true_measures(solved(base), samples=800),
-        true_measures(solved(up), samples=800),
-    )
+def runner() -> Scene:
+    """An invented runner: 6 passes as usual and 3 with 6 degrees more knee lift, seen with seeded noise."""
+    return scene(8001, "same motion", 6, 3)
 
 
-def _changed(seen: Comparison) -> set[tuple[str, str]]:
+def _called(seen: Comparison) -> set[tuple[str, str]]:
     return {(c.key, c.side) for c in seen.changed}
 
 
-def test_truth_says_six_degrees(takes: tuple[Take, Take, Take, dict[str, float], dict[str, float]]) -> None:
-    _, _, _, a, b = takes
+def test_truth_says_six_degrees(runner: Scene) -> None:
     for side in ("left", "right"):
-        assert b[f"thigh_angle_max_{side}"] - a[f"thigh_angle_max_{side}"] == pytest.approx(6.0, abs=0.1)
+        name = f"thigh_angle_max_{side}"
+        assert runner.true_raised[name] - runner.true_base[name] == pytest.approx(RAISED_DEG, abs=0.1)
 
 
-def test_the_changed_measure_is_called_changed_and_no_other(
-    takes: tuple[Take, Take, Take, dict[str, float], dict[str, float]],
-) -> None:
-    before, _, after, a, b = takes
-    seen = compare(before, after)
-    thigh = {("thigh_angle_max", "left"), ("thigh_angle_max", "right")}
-    assert thigh <= _changed(seen)
+def test_three_passes_a_take_find_the_changed_measure_and_no_other(runner: Scene) -> None:
+    before = together(runner.base[:3], "before")
+    seen = compare(before, together(runner.raised, "knee lift + 6"))
+    assert ("thigh_angle_max", runner.near) in _called(seen)
     # Measures that truly follow from it (thigh speed, hip effort) may be called changed too.
-    assert _changed(seen) - thigh <= following(a, b, seen)
-    for key, side in thigh:
-        row = seen.change(key, side)  # type: ignore[arg-type]
-        assert row is not None and row.difference == pytest.approx(6.0, abs=2.0)
+    assert not [c for c in seen.changed if wrongly_called(runner, c, True)]
+    row = seen.change("thigh_angle_max", runner.near)  # type: ignore[arg-type]
+    assert row is not None and row.difference == pytest.approx(RAISED_DEG, abs=1.5)
+    assert row.error_source == "own repeats" and row.leading
 
 
-def test_without_a_change_nothing_is_called_changed(
-    takes: tuple[Take, Take, Take, dict[str, float], dict[str, float]],
-) -> None:
-    assert _changed(compare(takes[0], takes[1])) == set()
+def test_without_a_change_nothing_is_called_changed(runner: Scene) -> None:
+    seen = compare(together(runner.base[:3], "before"), together(runner.base[3:], "again"))
+    assert _called(seen) == set()
+
+
+def test_one_pass_says_how_many_would_do(runner: Scene) -> None:
+    seen = compare(together(runner.base[:1], "before"), together(runner.raised[:1], "after"))
+    assert seen.outlook is not None and seen.outlook.passes == 1
+    least = dict(seen.outlook.found)
+    assert least[1] > RAISED_DEG > least[4]
+    needed = seen.outlook.passes_needed(RAISED_DEG)
+    assert needed is not None and 1 < needed <= 4
+    assert any("with more passes in each" in n for n in seen.notes)
+    named = compare(
+        together(runner.base[:1], "before"), together(runner.raised[:1], "after"), aims=("thigh_angle_max",)
+    )
+    assert named.outlook is not None and dict(named.outlook.found)[1] < least[1]

@@ -26,6 +26,10 @@ def compare(
     history: HistoryFile = None,
     out: Annotated[Path, typer.Option("--out", help="Folder for the report.")] = Path("laneside_comparison"),
     video: Annotated[bool, typer.Option("--video/--no-video", help="Write the side-by-side video.")] = True,
+    aim: Annotated[
+        list[str] | None,
+        typer.Option("--aim", help="A measure you set out to change: found sooner (may be repeated)."),
+    ] = None,
 ) -> None:
     """Say what changed beyond error between two results, sessions or groups of sessions.
 
@@ -36,9 +40,11 @@ def compare(
     from ui.history_find import athlete_named, id_of, repeated_takes, session_group, sessions_named
     from ui.history_print import print_comparison
     from ui.history_report import write_comparison
+    from ui.history_views import measure_key
     from ui.terminal import progress_bars
 
     repeats: list[Any] = []
+    aims = [measure_key(said) for said in aim or ()]
     if athlete is None:
         groups = [_folder(said) for said in (before, after)]
     else:
@@ -49,7 +55,7 @@ def compare(
             groups = [session_group(h, s) for s in found]
             repeats = repeated_takes(h, id_of(person))
     with progress_bars() as progress:
-        made = write_comparison(groups[0], groups[1], out, repeats, video=video, progress=progress)
+        made = write_comparison(groups[0], groups[1], out, repeats, video=video, progress=progress, aims=aims)
     print_comparison(made)
 
 

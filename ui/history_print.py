@@ -73,8 +73,8 @@ def print_comparison(made: ComparisonFiles) -> None:
     found = made.compared.comparison
     out.print(f"[bold]{escape(found.before)}[/bold] and [bold]{escape(found.after)}[/bold]", soft_wrap=True)
     out.print(found.summary)
-    for c in sorted(found.changed, key=lambda c: not c.holds):
-        tail = "" if c.holds else " May be chance."
+    for c in (*found.changed, *found.perhaps):
+        tail = "" if c.verdict == "changed" else " May be chance."
         out.print(
             f" {change_sign(c.verdict, c.difference)} {escape(short_sentence(c))}{tail}", soft_wrap=True
         )

@@ -13,7 +13,7 @@ from shared.errors import LanesideError
 from shared.files import output_error, write_text
 from shared.progress import Progress, silent
 from technique.comparison import Comparison, compare
-from technique.comparison_errors import FREEDOM_NEEDED, own_repeatability
+from technique.comparison_repeats import FREEDOM_NEEDED, own_repeatability
 from technique.curve_comparison import CurveComparison, compare_curves
 from technique.pooling import pooled_curves
 from technique.reliability import minimal_detectable_change
@@ -74,9 +74,11 @@ class ComparisonFiles:
     notes: tuple[str, ...]
 
 
-def compared(before: Group, after: Group, repeats: Sequence[Sequence[Take]] = ()) -> Compared:
+def compared(
+    before: Group, after: Group, repeats: Sequence[Sequence[Take]] = (), aims: Sequence[str] = ()
+) -> Compared:
     """Two groups compared: measures, and curves where anything may be compared at all."""
-    found = compare(before.takes, after.takes, repeats)
+    found = compare(before.takes, after.takes, repeats, aims=aims)
     if not any(c.verdict != "not comparable" and c.key != "speed" for c in found.changes):
         return Compared(found, (), found.summary)
     sides = _sides(before) & _sides(after)
@@ -167,7 +169,6 @@ def is_invented(*groups: Group) -> bool:
 def content(before: Group, after: Group, made: Compared) -> dict[str, Any]:
     """Everything that page and PDF show, as plain values."""
     found = made.comparison
-    changed = found.changed
     return {
         "title": "What changed",
         "invented": is_invented(before, after),
@@ -176,14 +177,10 @@ def content(before: Group, after: Group, made: Compared) -> dict[str, Any]:
         "summary": found.summary,
         "facts": group_facts(before, after),
         "changed": [
-            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)}
-            for c in changed
-            if c.holds
+            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)} for c in found.changed
         ],
         "perhaps": [
-            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)}
-            for c in changed
-            if not c.holds
+            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)} for c in found.perhaps
         ],
         "notes": [*found.notes, NOT_A_JUDGEMENT],
         "blocks": change_blocks(found),
@@ -202,17 +199,19 @@ def write_comparison(
     video: bool = True,
     clips: Sequence[Path] = (),
     progress: Progress = silent,
+    aims: Sequence[str] = (),
 ) -> ComparisonFiles:
     """Compare two groups and write page, PDF, table and, where both clips are at hand, the video.
 
-    `clips` are files that may be theirs, beside where they were last seen.
+    `clips` are files that may be theirs, beside where they were last seen; `aims` the measures that
+    somebody set out to change.
 
     Raises
     ------
     OutputError
         If the folder can't be written.
     """
-    made = compared(before, after, repeats)
+    made = compared(before, after, repeats, aims)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -7,6 +7,7 @@ from typing import Any
 
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from technique.comparison import Change, Comparison
+from technique.comparison_words import CHANCE
 from ui import look
 from ui.history_find import session_text
 from ui.history_plots import change_strip
@@ -73,7 +74,7 @@ def change_blocks(found: Comparison) -> list[dict[str, Any]]:
         own = [c for c in found.changes if _area(c) == area]
         judged = sorted(
             (c for c in own if c.verdict != "not comparable"),
-            key=lambda c: (c.verdict != "changed", not c.holds),
+            key=lambda c: ("changed", "looks changed", "no change beyond error").index(c.verdict),
         )
         rows = []
         for c in judged:
@@ -103,7 +104,7 @@ def _area(c: Change) -> str:
 
 def short_sentence(c: Change) -> str:
     """The sentence of a change without the warning of chance, which stands over the whole list."""
-    return capital(c.sentence.partition(" With so many measures looked at")[0])
+    return capital(c.sentence.partition(f" {CHANCE}")[0])
 
 
 def moved_text(line: SquadLine) -> str:
@@ -113,7 +114,9 @@ def moved_text(line: SquadLine) -> str:
     parts = []
     for c in line.moved[:4]:
         r = change_row(c, 0)
-        parts.append(f"{r.sign} {c.name} {r.difference}" + ("" if c.holds else " (may be chance)"))
+        parts.append(
+            f"{r.sign} {c.name} {r.difference}" + ("" if c.verdict == "changed" else " (may be chance)")
+        )
     more = f" and {len(line.moved) - 4} more" if len(line.moved) > 4 else ""
     other = ""
     if line.since is not None and line.session is not None and line.since.condition != line.session.condition:

@@ -212,7 +212,7 @@ def squad_lines(
                 repeated_takes(history, id_of(row.athlete), SQUAD_KEYS),
                 SQUAD_KEYS,
             )
-            moved = found.changed
+            moved = (*found.changed, *found.perhaps)
             judged = any(c.verdict != "not comparable" and c.key != "speed" for c in found.changes)
             why = "" if moved else ("nothing beyond error" if judged else found.summary)
         out.append(SquadLine(row.athlete, row.session, since, moved, why, days, days > due_days))

@@ -15,6 +15,7 @@ PART: Final = look.TRUNK
 
 CHANGE_INK: Final[dict[str, str]] = {
     "changed": look.TRUNK,
+    "looks changed": look.TRUNK,
     "no change beyond error": look.VERDICT_INK["inside"],
     "not comparable": look.QUIET,
 }
@@ -55,16 +56,14 @@ def edit_text(edit: Edit, session: Session | None = None) -> str:
 
 def change_sign(verdict: str, difference: float | None) -> str:
     """The sign beside a verdict; its direction is the number's, not good or bad."""
-    if verdict == "changed":
+    if verdict in ("changed", "looks changed"):
         return "↑" if (difference or 0.0) > 0 else "↓"
     return "≈" if verdict == "no change beyond error" else "–"
 
 
 def change_word(change: Change) -> str:
     """The verdict in words."""
-    if change.verdict != "changed":
-        return change.verdict
-    return "changed" if change.holds else "changed, may be chance"
+    return "looks changed, may be chance" if change.verdict == "looks changed" else change.verdict
 
 
 def plain_number(value: float | None, key: str, unit: str, sign: bool = False) -> str:

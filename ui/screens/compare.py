@@ -11,6 +11,7 @@ from pathlib import Path
 import streamlit as st
 
 from shared import history as H
+from shared.catalogue import MEASURES
 from shared.errors import OptionError
 from ui.history_find import (
     Group,
@@ -23,18 +24,23 @@ from ui.history_find import (
 )
 from ui.history_plots import curve_panels
 from ui.history_report import Compared, compared, content, pairs, write_comparison
-from ui.history_words import CHANGE_INK
+from ui.history_words import CHANGE_INK, capital
 from ui.screens.kept import athlete_choice, bullets, changed_at, filmed, kept_style
 from ui.screens.style import jpeg_img, svg_img, words
 
 
 @st.cache_data(max_entries=8, show_spinner="Comparing ...")
 def _made(
-    file: str, changed: tuple[float, ...], athlete: str, before: tuple[str, ...], after: tuple[str, ...]
+    file: str,
+    changed: tuple[float, ...],
+    athlete: str,
+    before: tuple[str, ...],
+    after: tuple[str, ...],
+    aims: tuple[str, ...],
 ) -> tuple[Group, Group, Compared, tuple[str, ...]]:
     with H.open_history(Path(file)) as h:
         first, last = (session_group(h, [H.session(h, s) for s in ids]) for ids in (before, after))
-        made = compared(first, last, repeated_takes(h, athlete))
+        made = compared(first, last, repeated_takes(h, athlete), aims)
     return first, last, made, curve_panels(made.curves)
 
 
@@ -55,9 +61,16 @@ def compare_screen() -> None:
         raise OptionError(
             "compare", "the same session stands on both sides", "choose two different sessions or conditions"
         )
-    before, after, made, curves = _made(str(H.history_path()), changed_at(), id_of(athlete), *sides)
+    aims = tuple(
+        st.multiselect(
+            "What did you set out to change? Name it before you look: it is found sooner",
+            [k for k, kind in MEASURES.items() if kind.unit != "class"],
+            format_func=lambda k: capital(MEASURES[k].name),
+        )
+    )
+    before, after, made, curves = _made(str(H.history_path()), changed_at(), id_of(athlete), *sides, aims)
     _show(before, after, made, curves)
-    _report(before, after, athlete)
+    _report(before, after, athlete, aims)
 
 
 def _choice(
@@ -94,7 +107,7 @@ def _show(before: Group, after: Group, made: Compared, curves: tuple[str, ...]) 
         words("<h3>Changed by more than the error</h3>" + _sentences(shown["changed"]))
     if shown["perhaps"]:
         words(
-            "<h3>Changed, but may be chance</h3><p class='small quiet'>Each is beyond its own error. With so many "
+            "<h3>Looks changed, but may be chance</h3><p class='small quiet'>Each is beyond its own error. With so many "
             "measures looked at, one like these can turn up by chance: film it again.</p>"
             + _sentences(shown["perhaps"])
         )
@@ -181,7 +194,7 @@ def _strip(svg: str) -> str:
     return svg_img(svg, "the difference against what error alone can bring", "strip") if svg else ""
 
 
-def _report(before: Group, after: Group, athlete: H.Athlete) -> None:
+def _report(before: Group, after: Group, athlete: H.Athlete, aims: tuple[str, ...]) -> None:
     st.header("Report")
     clips = [any(clip_file(f, a) for a, f in zip(g.analyses, g.folders)) for g in (before, after)]
     st.caption(
@@ -199,7 +212,7 @@ def _report(before: Group, after: Group, athlete: H.Athlete) -> None:
             H.open_history() as h,
         ):
             done = write_comparison(
-                before, after, Path(room), repeated_takes(h, id_of(athlete)), video=all(clips)
+                before, after, Path(room), repeated_takes(h, id_of(athlete)), video=all(clips), aims=aims
             )
             box = io.BytesIO()
             with zipfile.ZipFile(box, "w", zipfile.ZIP_DEFLATED) as out:

@@ -1,0 +1,88 @@
+"""How large a change must be to be found, and how many passes it takes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from shared.catalogue import MEASURES
+from shared.landmarks import Side
+from technique.comparison_errors import DifferenceError
+from technique.comparison_family import LEADING, Row
+from technique.comparison_words import measure_decimals, measure_name, shown_value
+from technique.takes import Take
+
+PASSES: Final[tuple[int, ...]] = (1, 2, 3, 4, 6, 8)
+FIRST: Final[str] = "thigh_angle_max"
+"""Told of where nobody named an aim."""
+P: Final[float] = 0.05
+POWER: Final[float] = 0.95
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What comparisons like this one can find, for one measure.
+
+    Attributes
+    ----------
+    key, side : str
+    passes : int
+        In each take of this comparison (the fewer of both).
+    found : tuple of (int, float)
+        Passes in each take, and the true change that is then called *changed* in 95 % of comparisons.
+    """
+
+    key: str
+    side: str
+    passes: int
+    found: tuple[tuple[int, float], ...]
+
+    def passes_needed(self, change: float) -> int | None:
+        """The fewest passes in each take with which that change is found; None beyond those listed."""
+        return next((n for n, least in self.found if least <= abs(change)), None)
+
+
+def outlook(
+    errors: Mapping[Row, DifferenceError],
+    weights: Mapping[Row, float],
+    near_sides: frozenset[Side],
+    aims: Sequence[str],
+    takes: Sequence[Take],
+) -> Outlook | None:
+    """The outlook of the first aim, else of knee lift, on a side that was near the camera.
+
+    Only for takes of one day, where every pass is a repeat of its condition. The error is taken as it is
+    known now; more passes also make it better known, so the figures are on the safe side.
+    """
+    keys = (*aims, FIRST, *LEADING)
+    row = next(
+        (r for key in keys for r in errors if r[0] == key and (r[1] == "both" or r[1] in near_sides)), None
+    )
+    if row is None or weights[row] <= 0.0:
+        return None
+    level = P * weights[row] / sum(weights.values())
+    have = min(t.pass_count(*row) for t in takes)
+    error = errors[row]
+    found = tuple((n, error.with_passes(n / have).surely_seen(level, POWER)) for n in PASSES)
+    return Outlook(row[0], row[1], have, found)
+
+
+def outlook_text(made: Outlook | None) -> str | None:
+    """The outlook in a sentence."""
+    if made is None:
+        return None
+    unit, digits = MEASURES[made.key].unit, measure_decimals(made.key)
+    now = next((least for n, least in made.found if n == made.passes), None)
+    more = [(n, least) for n, least in made.found if n > made.passes][:3]
+    name = measure_name(made.key, made.side)  # type: ignore[arg-type]
+    parts = ", ".join(f"{shown_value(least, unit, digits)} with {n}" for n, least in more)
+    have = "1 pass" if made.passes == 1 else f"{made.passes} passes"
+    told = (
+        f"a change of {shown_value(now, unit, digits)} or more is"
+        if now is not None
+        else "larger changes are"
+    )
+    return f"With {have} in each take, {told} found in 19 of 20 comparisons ({name})" + (
+        f"; with more passes in each: {parts}." if parts else "."
+    )
