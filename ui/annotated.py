@@ -127,7 +127,13 @@ def _drawn(
                 _mark_contacts(picture, xy * factor, on, near)
                 if row is not None:
                     text = _readings(analysis, row)
-                    picture.stencil(_plate(text, max(13, picture.height // 40)), 8, 8, INK, PLATE)
+                    picture.stencil(
+                        _plate(text, max(10, min(picture.height // 40, picture.width // 28))),
+                        8,
+                        8,
+                        INK,
+                        PLATE,
+                    )
             yield picture
 
 
