@@ -115,7 +115,7 @@ def measure_on_cluster(
         except KeyboardInterrupt:
             raise Cancelled(
                 "the batch",
-                f"it was stopped; {hands.count()} clips that had begun are finished on their machines and kept",
+                f"it was stopped; what workers have in hand (clips: {hands.count()}) they finish, and it is kept",
                 "start it again when you like",
             ) from None
         except OSError as error:
