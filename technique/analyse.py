@@ -240,6 +240,8 @@ def _settings(track: Track, m: Motion, profile: Profile, why_none: str | None) -
         },
         "segment_table": m.table,
         "error_table": error_table().made,
+        "mean_errors_taken_out": error_table().corrects(track.model),
+        "arm_out_deg": m.arm_out_deg,
         "profile_sha256": profile.sha256,
         "leg_px": m.leg_px,
         "why_no_cues": why_none or "",

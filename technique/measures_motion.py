@@ -325,10 +325,6 @@ def motion(
     athlete : Athlete, optional
     table : ErrorTable, optional
         Says how elbows are read; default: the one that comes with the program.
-
-    Returns
-    -------
-    Motion
     """
     athlete = athlete or Athlete()
     table = table or error_table()

@@ -100,7 +100,10 @@ def code_version() -> str:
     """Short hash of all that lies between the pixels and the errors."""
     digest = hashlib.sha256()
     root = Path(__file__).resolve().parents[2]
-    vision = ("sides", "sides_*", "world", "scale", "quality", "passes", "pan", "roll", "yaw", "track_clip")
+    vision = (
+        "sides", "sides_*", "world", "scale", "quality", "passes", "pan", "roll", "yaw", "lane", "track_clip",
+        "time_sections", "timebase",
+    )  # fmt: skip
     technique = ("smooth*", "filters", "angles", "body", "events*", "measures*")
     files = [f for name in vision for f in root.glob(f"vision/{name}.py")]
     files += [f for name in technique for f in root.glob(f"technique/{name}.py")]
