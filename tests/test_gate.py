@@ -18,6 +18,7 @@ import pytest
 from ui import access
 from ui.access import FREE_TRIES, Password, hashed
 from ui.gate import COOKIE, MOST_BODY, MOST_INSIDE, STAY_S, App, gate
+from ui.origin import own_pages_only
 from ui.page_server import listening
 from ui.serve import page_command
 from ui.uploads import PLACE, in_turn
@@ -243,6 +244,44 @@ def test_a_visitor_who_never_ends_the_word_keeps_nobody_out(
     run(work)
 
 
+# --- other sites' pages --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("host", "origin", "local", "open_"),
+    [
+        ("127.0.0.1:8501", "http://127.0.0.1:8501", True, True),
+        ("localhost:8501", "http://localhost:8501", True, True),
+        ("[::1]:8501", "http://[::1]:8501", True, True),
+        ("127.0.0.1:8501", None, True, True),  # no browser
+        ("127.0.0.1:8501", "https://example.org", True, False),
+        ("127.0.0.1:8501", "http://127.0.0.1:9999", True, False),
+        ("127.0.0.1:8501", "null", True, False),
+        ("127.0.0.1:8501", "http://[", True, False),
+        ("example.org", "http://example.org", True, False),  # another name for this machine
+        ("127.0.0.1.example.org", "http://127.0.0.1.example.org", True, False),
+        ("", None, True, False),
+        ("club.example", "https://club.example", False, True),  # behind a password and a proxy
+        ("club.example", "https://example.org", False, False),
+    ],
+)
+def test_only_its_own_pages_talk_to_the_server(
+    host: str, origin: str | None, local: bool, open_: bool
+) -> None:
+    async def work() -> None:
+        page = Page()
+        door = own_pages_only(page, local_names_only=local)
+        headers = [(b"host", host.encode())]
+        if origin is not None:
+            headers.append((b"origin", origin.encode()))
+        assert (await ask(door, kind="websocket", headers=headers))[0] == (101 if open_ else 403)
+        assert bool(page.reached) is open_
+        named = not local or host.rpartition(":")[0] in ("127.0.0.1", "localhost", "[::1]")
+        assert (await ask(door, headers=headers))[0] == (200 if named else 421)
+
+    run(work)
+
+
 # --- uploads --------------------------------------------------------------------------------------
 
 
@@ -351,6 +390,8 @@ def test_the_real_page_stands_behind_the_door(tmp_path: Path) -> None:
         assert status == 200 and b"<html" in body.lower() and b"Password" not in body
         assert _answer(port, "GET", "/_stcore/health", **mine)[2] == b"ok"
         assert _answer(port, "GET", "/_stcore/stream", **live, **mine)[0] == 101
+        foreign = {"Origin": "https://example.org"}
+        assert _answer(port, "GET", "/_stcore/stream", **live, **mine, **foreign)[0] == 403
         seen = Path(f"/proc/{server.pid}/cmdline")
         if seen.exists():
             assert WORD.encode() not in seen.read_bytes()

@@ -25,6 +25,7 @@ from typing import Any, Final
 from shared.errors import LanesideError
 from ui.access import GATE_VARIABLE, PASSWORD_VARIABLE, Password
 from ui.gate import gate
+from ui.origin import own_pages_only
 from ui.uploads import in_turn
 
 PAGE: Final = Path(__file__).parent / "page.py"
@@ -78,10 +79,11 @@ def application(started: Callable[[], object], password: Password | None = None)
         yield
 
     # The outermost first: who is not in uploads nothing.
-    before: list[Any] = [Middleware(in_turn)]
+    before: list[Any] = [Middleware(own_pages_only, local_names_only=password is None)]
     if password is not None:
-        before.insert(0, Middleware(gate, password=password))
+        before.append(Middleware(gate, password=password))
         os.environ[GATE_VARIABLE] = "on"
+    before.append(Middleware(in_turn))
     return st.App(PAGE, lifespan=life, middleware=before)
 
 
