@@ -12,8 +12,8 @@ event method              what all events of one kind and foot are early or late
                           time to the same event of the same foot alone, stays in all others
 landmark noise            jitter of the landmarks left after filtering, propagated, / sqrt(n)
 model                     1.96 times the clip-to-clip spread of the pose model's error
-model bias                size of the pose model's mean error on that measure, where it is not taken out
-correction                what a real runner's bias may differ by from the one taken out of the value
+model bias                what a real runner's bias may differ by from the mean error taken out of the value
+bias not taken out        instead: size of the mean error, for points of another pose model
 scale                     metres per pixel
 camera roll               roll that may be left, on angles against the vertical and distances
 view angle                camera off a true side view, at the far end of what it may be
@@ -64,7 +64,7 @@ FloatArray = NDArray[np.float64]
 
 PRIOR_STRIDES: Final[float] = 4.0
 """Weight of the typical SD, in strides (a judgement: half of the 7 steps that are advised)."""
-LINEAR_PARTS: Final[tuple[str, ...]] = ("model bias", "view angle")
+LINEAR_PARTS: Final[tuple[str, ...]] = ("bias not taken out", "view angle")
 """Parts that are added linearly; all others by root of the sum of squares."""
 TESTED_PARTS: Final[tuple[str, ...]] = (
     "event method",
@@ -94,7 +94,7 @@ def error_row(
     errors : sequence of float
         Measured minus true, one per clip (2 or more).
     other_half_widths : sequence of float
-        For the same clips, the 95 % half-width of all parts but "model" and "model bias". Leave out
+        For the same clips, the 95 % half-width of all parts but those of the pose model. Leave out
         "strides" too where the truth is that of the very strides that were measured.
 
     Returns

@@ -71,7 +71,7 @@ MENDS: Final[dict[str, str]] = {
     "contact time": "film at a higher frame rate, with the feet sharp and in full view",
     "landmark noise": "film closer, in good light",
     "model": "film closer, in good light, from the side you want to know about",
-    "correction": "compare it between clips of yours, where what is the same in each cancels",
+    "model bias": "compare it between clips of yours, where what is the same in each cancels",
     "camera roll": "hold the camera level",
 }
 """What helps most, by the largest part of the error."""

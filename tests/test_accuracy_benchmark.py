@@ -90,7 +90,9 @@ def test_the_needed_spread_just_holds_the_truth(
     error: float, bias: float, square: float, linear: float
 ) -> None:
     sd = needed_spread(error, bias, square, linear)
-    half = em.combined({"noise": square, "model": em.Z95 * sd, "model bias": bias, "view angle": linear})
+    half = em.combined(
+        {"noise": square, "model": em.Z95 * sd, "bias not taken out": bias, "view angle": linear}
+    )
     assert half >= abs(error) - 1e-9
     if sd > 1e-6:
         assert half == pytest.approx(abs(error), abs=1e-6)
@@ -104,7 +106,7 @@ def test_fitted_rows_hold_cases_they_have_not_seen() -> None:
         e = 2.0 + 3.0 * (rng.gamma(4.0, 0.5, 130) - 2.0)
         rows = [{"error": x, "parts": {"noise": 2.0, "strides": 9.0}} for x in e[:30]]
         row = row_of("trunk_lean", "deg", "near", "any", rows, "simulated")
-        half = em.combined({"noise": 2.0, "model": em.Z95 * row.sd, "model bias": row.bias})
+        half = em.combined({"noise": 2.0, "model": em.Z95 * row.sd, "bias not taken out": row.bias})
         held.append(np.mean(np.abs(e[30:]) <= half))
     assert 0.945 < np.mean(held) < 0.99
 
@@ -141,7 +143,7 @@ def test_view_classes() -> None:
 
 
 def test_parts_are_left_out_of_a_half_width() -> None:
-    parts = {"strides": 3.0, "noise": 4.0, "model bias": 1.0}
+    parts = {"strides": 3.0, "noise": 4.0, "bias not taken out": 1.0}
     assert half_without(parts) == pytest.approx(6.0)
     assert half_without(parts, "strides") == pytest.approx(5.0)
 

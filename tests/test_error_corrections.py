@@ -47,11 +47,11 @@ def test_a_correction_is_taken_out_and_half_of_it_stays_as_doubt() -> None:
     row = a_row()
     assert row.corrected(5.0) == 7.0
     parts = row.half_widths(7.0, corrected=True)
-    assert parts == {"model": pytest.approx(1.96, abs=1e-3), "correction": pytest.approx(1.96, abs=1e-3)}
-    assert row.half_widths(7.0) == {"model": pytest.approx(1.96, abs=1e-3), "model bias": 2.0}
+    assert parts == {"model": pytest.approx(1.96, abs=1e-3), "model bias": pytest.approx(1.96, abs=1e-3)}
+    assert row.half_widths(7.0) == {"model": pytest.approx(1.96, abs=1e-3), "bias not taken out": 2.0}
     share = a_row(relative=True, correction=0.1, sd=0.05)
     assert share.corrected(-8.0) == pytest.approx(-8.8)
-    assert share.half_widths(-8.0, True)["correction"] == pytest.approx(em.Z95 * 0.5 * 0.8)
+    assert share.half_widths(-8.0, True)["model bias"] == pytest.approx(em.Z95 * 0.5 * 0.8)
 
 
 def test_the_interval_holds_when_the_bias_of_real_runners_differs_by_half_of_it() -> None:
@@ -79,9 +79,9 @@ def test_only_points_of_the_tables_pose_model_are_corrected() -> None:
     changed = by_name(dataclasses.replace(m, pose_model="another"), table)
     x, y = plain["trunk_lean both"], changed["trunk_lean both"]
     assert y.value == pytest.approx(x.value - 0.25)
-    assert "model bias" in x.error_parts and "correction" not in x.error_parts
-    assert y.error_parts["correction"] == pytest.approx(em.Z95 * TRANSFER_SD * 0.25)
-    assert "model bias" not in y.error_parts
+    assert "bias not taken out" in x.error_parts and "model bias" not in x.error_parts
+    assert y.error_parts["model bias"] == pytest.approx(em.Z95 * TRANSFER_SD * 0.25)
+    assert "bias not taken out" not in y.error_parts
     assert y.error_parts["landmark noise"] == pytest.approx(0.5 * x.error_parts["landmark noise"])
     # Readings go with the values that are made of them.
     seen = [

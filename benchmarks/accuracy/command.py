@@ -57,7 +57,7 @@ def real_frames(folder: Path, again: bool) -> tuple[pd.DataFrame, pd.DataFrame] 
     seen = measures["error"].notna()
     measures["half"] = float("nan")
     measures.loc[seen, "half"] = [
-        half_without(parts, "model", "model bias") for parts in measures.loc[seen, "parts"]
+        half_without(parts, "model", "bias not taken out") for parts in measures.loc[seen, "parts"]
     ]
     measures["inside"] = measures["error"].abs() <= measures["half"]
     return measures, pd.DataFrame(found[1])

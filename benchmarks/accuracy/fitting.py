@@ -23,7 +23,7 @@ from technique.angles import elbow_in_space
 from technique.error_model import Distance, ErrorRow, ErrorTable, EventRow, View
 
 FloatArray = NDArray[np.float64]
-LEFT_OUT: Final = ("model", "model bias", "correction", "strides")
+LEFT_OUT: Final = ("model", "model bias", "bias not taken out", "strides")
 """Parts that are fitted, and those that drawn runners do not have: their strides repeat exactly, and
 the corrections were found on their like."""
 NOT_CORRECTED: Final = frozenset(

@@ -71,7 +71,7 @@ def with_inside(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for r in rows:
         if "error" in r:
             r["half"] = (r["high"] - r["low"]) / 2
-            r["half_exact"] = half_without(r["parts"], "strides", "correction")
+            r["half_exact"] = half_without(r["parts"], "strides", "model bias")
             r["inside"] = abs(r["error"]) <= r["half"]
             r["inside_exact"] = abs(r["error"]) <= r["half_exact"]
     return rows
