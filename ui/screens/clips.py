@@ -43,7 +43,10 @@ def clips_screen() -> None:
 
 
 def _row(job: store.Job) -> None:
-    with st.container(border=True, horizontal=True, vertical_alignment="center"):
+    line = st.container(
+        border=True, horizontal=True, horizontal_alignment="distribute", vertical_alignment="center"
+    )
+    with line:
         when = time.strftime("%d %b, %H:%M", time.localtime(job.created))
         label = f" · {literal(job.label)}" if job.label else ""
         st.markdown(f"**{literal(job.name)}**{label}  \n{STATE_WORD[job.state]} · {when}")

@@ -26,6 +26,9 @@ def _lines(file: str, changed: tuple[float, ...], days: int, today: date) -> tup
 def squad_screen() -> None:
     """Athletes by row: latest session, what moved beyond error, who is due."""
     st.title("Squad")
+    st.caption(
+        "Everybody who is kept here: when last filmed, and what moved by more than its error since then."
+    )
     kept_style()
     days = st.number_input("An athlete is due after this many days", 1, 365, DUE_DAYS)
     lines = _lines(str(H.history_path()), changed_at(), int(days), date.today())

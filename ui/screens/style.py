@@ -57,6 +57,7 @@ _CSS: Final = f"""
 .ls .stills {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(8.5rem, 1fr)); gap: .8rem; }}
 .ls figure {{ margin: 0; }} .ls figcaption {{ font-size: .875rem; margin-top: .3rem; }}
 .ls .jump a {{ color: var(--near); margin-right: 1rem; display: inline-block; padding: .35rem 0; }}
+.ls .phone {{ display: none; }}
 .ls a {{ color: var(--near); }}
 .ls ul {{ margin: .3rem 0; padding-left: 1.2rem; }} .ls li {{ margin: .2rem 0; }}
 .ls .howto {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 13.5rem), 1fr)); gap: 1.2rem 1.4rem; }}
@@ -77,13 +78,15 @@ _CSS: Final = f"""
   .stApp [data-testid="stExpandSidebarButton"]::after {{ content: "All pages"; font-size: .95rem; margin-left: .3rem; }}
   .stMainBlockContainer {{ padding: 4rem .9rem 4rem; }}
   .stApp h1 {{ font-size: 1.55rem; }}
-  .ls article.cue {{ grid-template-columns: 1fr; }} .ls article.cue img {{ max-width: 17rem; }}
+  .ls article.cue {{ grid-template-columns: 1fr; gap: .3rem; }} .ls article.cue img {{ max-width: 17rem; }}
+  .ls article.cue > div {{ display: contents; }} .ls article.cue h3 {{ order: -1; }}
   .ls table.measures thead, .ls table.stack thead {{ position: absolute; left: -999rem; }}
   .ls table.measures tr, .ls table.stack tr {{ display: block; padding: .6rem 0; border-bottom: 1px solid var(--rule); }}
   .ls table.measures td:nth-child(n) {{ width: auto; }}
   .ls table.measures td, .ls table.stack td {{ display: block; border: 0; padding: .08rem 0; white-space: normal; }}
   .ls table.stack td:first-child {{ font-weight: 600; }}
   .ls table.measures td:nth-child(2) br, .ls table.measures td:nth-child(3) br {{ display: none; }}
+  .ls .phone {{ display: inline; }}
   .ls .meaning {{ grid-template-columns: 1fr; }}
   .ls dl.facts {{ grid-template-columns: 1fr; gap: 0; }} .ls dl.facts dd {{ margin-bottom: .4rem; }}
 }}

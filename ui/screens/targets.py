@@ -36,6 +36,9 @@ SAID: Final = "target_said"
 def targets_screen() -> None:
     """Show the page."""
     st.title("Targets")
+    st.caption(
+        "What the numbers of a clip are held against. Each kind of run has its own ranges, each range its source."
+    )
     take_wish()
     owner = place.owner()
     own = profiles.own_profiles(owner)
@@ -80,7 +83,7 @@ def table_html(profile: Profile, feet: bool = False) -> str:
     rows = "".join(
         f"<tr><td><strong>{escape(measure_title(t.measure))}</strong><br><span class='small quiet'>"
         f"{escape(SIDE_WORD[t.side])}</span></td><td class='num'>{escape(range_words(t, feet))}</td>"
-        f"<td class='small'>{escape(IMPORTANCE[t.importance])}</td>"
+        f"<td class='small'><span class='phone'>importance </span>{escape(IMPORTANCE[t.importance])}</td>"
         f"<td class='small'>{escape(t.source)}<br><span class='quiet'>evidence: {escape(t.evidence)}"
         f"{escape('; ' + t.note) if t.note else ''}</span></td></tr>"
         for t in profile.targets
