@@ -14,8 +14,10 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from shared import landmarks as lm
+from shared.analysis_json import write_analysis
 from tests import builders, page_helpers
 from ui.demo import STATURE_M
+from ui.job import ANALYSIS_NAME
 from ui.pictures import subjects
 from ui.screens import charts, filming, frames, picker, place, result, stills, store, stored, style, viewer
 from ui.screens.downloads import zipped
@@ -264,6 +266,27 @@ def test_a_large_still_is_made_smaller_once_and_a_small_one_stays(tmp_path: Path
     Image.new("RGB", (512, 640), "#336699").save(path)
     assert Image.open(BytesIO(stored.small_picture(path, 360))).size == (360, 450)
     assert stored.small_picture(path, 800) == path.read_bytes()
+
+
+def test_a_doubtful_time_base_stands_above_the_cues() -> None:
+    """By the words that the check of the time base itself writes: half speed shows a quarter of the fall."""
+    from technique.gravity_check import Fall, time_base_warning
+
+    warning = time_base_warning(Fall(9.81 / 4, 2.3, 2.6, 4))
+    assert warning is not None
+    analysis = dataclasses.replace(builders.analysis(), notes=(warning, "Invented note."))
+    assert result.time_base_doubts(analysis) == [warning]
+    assert result.time_base_doubts(builders.analysis()) == []
+    job = page_helpers.stored_job(store.new_key())
+    write_analysis(analysis, store.result_folder(job) / ANALYSIS_NAME)
+    page = _open(job)
+    shown = _html(page)
+    first = next(i for i, h in enumerate(shown) if warning[:40] in h)
+    assert first < next(i for i, h in enumerate(shown) if 'class="cue' in h)
+    _buttons(page)["Give the true capture rate and measure again"].click().run()
+    changed = store.read_job(job.key)
+    assert changed is not None
+    assert changed.state in ("ready", "looking")
 
 
 def test_another_profile_gives_new_verdicts_and_keeps_the_measures() -> None:

@@ -34,6 +34,8 @@ JUMPS: Final = (
     ("#files", "Files"),
 )
 
+CAPTURE_RATE: Final = "frames per real second"
+"""What the notes on a doubtful time base ask for, and no other note does."""
 SEEN: Final = "result_seen"
 TO_DRAW_S: Final = 0.25
 """Time for the browser to draw the cues; the plots' program then takes it about half a second to start."""
@@ -52,6 +54,7 @@ def result_screen(job: store.Job) -> None:
         analysis, stills.pictures(job, analysis, folder), (folder / "annotated.mp4").is_file()
     )
     _head(job, analysis)
+    _doubts(job, analysis)
     _cues(job, analysis, made, folder)
     _let_it_be_drawn(job)
     _numbers(made, analysis)
@@ -87,6 +90,26 @@ def _head(job: store.Job, analysis: Analysis) -> None:
     )
     links = "".join(f'<a href="{target}" target="_self">{escape(text)}</a>' for target, text in JUMPS[1:])
     words(f'<nav class="jump small" aria-label="Parts of this result">{links}</nav>')
+
+
+def time_base_doubts(analysis: Analysis) -> list[str]:
+    """What speaks against the clip's time base: then times, speeds and rates may all be wrong."""
+    return [note for note in analysis.notes if CAPTURE_RATE in note]
+
+
+def _doubts(job: store.Job, analysis: Analysis) -> None:
+    """A wrong time base goes before everything else."""
+    doubts = time_base_doubts(analysis)
+    if not doubts:
+        return
+    lines = "".join(f"<li>{escape(note)}</li>" for note in doubts)
+    words(
+        '<div class="note caution" role="alert"><strong>Read this first: is this slow motion?</strong>'
+        f"<ul>{lines}</ul></div>"
+    )
+    if st.button("Give the true capture rate and measure again"):
+        store.change(job, state="ready")
+        st.rerun()
 
 
 def targets_title(job: store.Job, analysis: Analysis) -> str:
