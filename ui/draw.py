@@ -199,7 +199,8 @@ def points_at(track: Track, frame: int) -> NDArray[np.float64] | None:
     """
     after = int(np.searchsorted(track.frame, frame))
     if after < len(track.frame) and track.frame[after] == frame:
-        return track.xy_px[after]
+        seen: NDArray[np.float64] = track.xy_px[after]
+        return seen
     if not 0 < after < len(track.frame):
         return None
     first, last = int(track.frame[after - 1]), int(track.frame[after])
