@@ -13,7 +13,7 @@ from shared.errors import Cancelled
 from ui.options import Options
 from ui.screens import store
 from ui.screens.queue import STALE_S, Queue, abandoned, claim, next_jobs
-from ui.screens.waiting import queue_words, time_words
+from ui.screens.waiting import POLL_S, WAITING_POLL_S, place_in, poll_s, queue_words, time_words
 from ui.screens.work import SHARE, _end, overall, read_progress, reporter, seconds_left
 
 
@@ -85,6 +85,42 @@ def test_place_in_the_queue_in_words() -> None:
         "One clip is measured before yours",
         "2 clips are measured before yours",
     ]
+
+
+def test_a_page_looks_less_often_while_others_are_before_it() -> None:
+    order = [store.Job(key, key, "x.mp4") for key in "abcd"]
+    assert [place_in(order, key) for key in "adz"] == [0, 3, 4]
+    assert [poll_s(n) for n in range(4)] == [POLL_S, POLL_S, WAITING_POLL_S, WAITING_POLL_S]
+
+
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [("looking", "3 clips are looked at before yours"), ("waiting", "3 clips are measured before yours")],
+)
+def test_a_page_in_the_line_says_its_place(state: store.State, said: str) -> None:
+    from streamlit.testing.v1 import AppTest
+
+    jobs = [_job(state) for _ in range(4)]
+
+    def screen(key: str, state: str) -> None:
+        from ui.screens import store, waiting
+
+        job = store.read_job(key)
+        assert job is not None
+        (waiting.looking_screen if state == "looking" else waiting.waiting_screen)(job)
+
+    def shown(job: store.Job) -> list[str]:
+        page = AppTest.from_function(screen, args=(job.key, state), default_timeout=60).run()
+        assert not page.exception
+        return [str(bar.proto.text) for bar in page.get("progress")]
+
+    assert any(said in text for text in shown(jobs[3]))
+    assert not any("before yours" in text for text in shown(jobs[0]))
+    # Once it has begun it says what it does.
+    reporter(store.job_folder(jobs[3].key))("looking for people", 1, 3)
+    if state == "waiting":
+        store.change(jobs[3], state="running")
+    assert any("Looking for people" in text for text in shown(jobs[3]))
 
 
 def test_a_job_is_claimed_once() -> None:

@@ -14,6 +14,9 @@ from ui.screens.style import literal, words
 from ui.screens.work import overall, read_progress, seconds_left
 
 POLL_S: Final = 0.7
+"""Seconds between two looks at work that is going on or next."""
+WAITING_POLL_S: Final = 4.0
+"""The same with others before it: many waiting pages must not keep the server from its work."""
 STAGE_WORD: Final[dict[str, str]] = {
     "opening the clip": "Opening the clip",
     "looking at the clip": "Looking at a few pictures",
@@ -43,47 +46,72 @@ def queue_words(ahead: int) -> str:
     return "One clip is measured before yours" if ahead == 1 else f"{ahead} clips are measured before yours"
 
 
+def place_in(order: list[store.Job], key: str) -> int:
+    """How many are served before the clip of that key."""
+    return sum(1 for _ in itertools.takewhile(lambda job: job.key != key, order))
+
+
+def poll_s(ahead: int) -> float:
+    """Seconds until a page looks again."""
+    return POLL_S if ahead <= 1 else WAITING_POLL_S
+
+
 def looking_screen(job: store.Job) -> None:
     """While the first look is taken."""
     st.title("A first look")
     _head(job)
+    every = poll_s(_looks_before(job))
 
-    @st.fragment(run_every=POLL_S)
+    @st.fragment(run_every=every)
     def poll() -> None:
         current = store.read_job(job.key)
         if current is None or current.state != "looking":
             st.rerun()
-        progress = read_progress(store.job_folder(job.key))
-        stage = STAGE_WORD.get(str(progress.get("stage")), "Starting")
-        total = progress.get("total") or 0
-        st.progress(
-            min(1.0, progress.get("done", 0) / total) if total else 0.0, text=f"{stage}; a few seconds"
-        )
+        ahead = _looks_before(job)
+        if ahead > 1:
+            st.progress(0.0, text=f"{ahead} clips are looked at before yours; a few seconds each")
+        else:
+            progress = read_progress(store.job_folder(job.key))
+            stage = STAGE_WORD.get(str(progress.get("stage")), "Starting")
+            total = progress.get("total") or 0
+            st.progress(
+                min(1.0, progress.get("done", 0) / total) if total else 0.0, text=f"{stage}; a few seconds"
+            )
+        if poll_s(ahead) != every:
+            st.rerun()
 
     poll()
     _stop_button(job, "Stop")
+
+
+def _looks_before(job: store.Job) -> int:
+    """How many first looks are taken before this one; none when it has begun."""
+    if read_progress(store.job_folder(job.key)):
+        return 0
+    return place_in(store.look_order(store.all_jobs()), job.key)
 
 
 def waiting_screen(job: store.Job) -> None:
     """While the clip waits in the queue or is measured."""
     st.title("Measuring")
     _head(job)
+    every = poll_s(place_in(store.queue_order(store.all_jobs()), job.key) if job.state == "waiting" else 0)
 
-    @st.fragment(run_every=POLL_S)
+    @st.fragment(run_every=every)
     def poll() -> None:
         current = store.read_job(job.key)
         if current is None or current.state not in ("waiting", "running"):
             st.rerun()
+        ahead = 0
         if current.state == "waiting":
-            ahead = sum(
-                1
-                for _ in itertools.takewhile(lambda j: j.key != job.key, store.queue_order(store.all_jobs()))
-            )
+            ahead = place_in(store.queue_order(store.all_jobs()), job.key)
             st.progress(0.0, text=queue_words(ahead))
-            return
-        progress = read_progress(store.job_folder(job.key))
-        stage = STAGE_WORD.get(str(progress.get("stage")), "Starting")
-        st.progress(overall(progress), text=f"{stage}; {time_words(seconds_left(progress, time.time()))}")
+        else:
+            progress = read_progress(store.job_folder(job.key))
+            stage = STAGE_WORD.get(str(progress.get("stage")), "Starting")
+            st.progress(overall(progress), text=f"{stage}; {time_words(seconds_left(progress, time.time()))}")
+        if poll_s(ahead) != every:
+            st.rerun()
 
     poll()
     words(
