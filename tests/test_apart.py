@@ -119,6 +119,17 @@ def test_the_limits_hold_in_the_child_and_not_here() -> None:
     assert resource.getrlimit(resource.RLIMIT_AS) == before
 
 
+@linux
+def test_a_stricter_limit_of_the_user_stays() -> None:
+    code = (
+        "import resource; from tests.apart_work import address_space; from ui.apart import in_child\n"
+        "resource.setrlimit(resource.RLIMIT_AS, (3 << 29, resource.getrlimit(resource.RLIMIT_AS)[1]))\n"
+        "print(in_child(address_space, what='x')[0])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert int(done.stdout) == 3 << 29
+
+
 @posix
 def test_where_the_system_does_not_keep_the_limit_the_child_ends_itself() -> None:
     heard: list[str] = []

@@ -98,9 +98,9 @@ def limit_memory(most_bytes: int | None, tell: Callable[[], None]) -> None:
     if sys.platform == "darwin":  # the limit is taken there, but not kept
         watch_memory(most_bytes, tell)
         return
-    _, hard = resource.getrlimit(resource.RLIMIT_AS)
-    most = most_bytes if hard == resource.RLIM_INFINITY else min(most_bytes, hard)
-    resource.setrlimit(resource.RLIMIT_AS, (most, hard))
+    soft, hard = resource.getrlimit(resource.RLIMIT_AS)
+    stricter = [x for x in (soft, hard) if x != resource.RLIM_INFINITY]  # the user's own
+    resource.setrlimit(resource.RLIMIT_AS, (min([most_bytes, *stricter]), hard))
 
 
 def watch_memory(most_bytes: int, tell: Callable[[], None]) -> None:
