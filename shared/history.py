@@ -32,9 +32,15 @@ from shared.history_queries import (
     session_analyses,
     session_points,
     sessions,
-    squad,
 )
 from shared.history_save import save_analysis, save_athlete, save_run_time, save_session
+from shared.history_squad import (
+    repeated_sessions,
+    session_means,
+    sessions_before,
+    sessions_points,
+    squad,
+)
 from shared.history_transfer import export_history, import_history
 from shared.history_values import (
     Athlete,
@@ -90,6 +96,7 @@ __all__ = [
     "import_history",
     "open_history",
     "repeated_points",
+    "repeated_sessions",
     "repeats",
     "run_times",
     "save_analysis",
@@ -99,8 +106,11 @@ __all__ = [
     "series",
     "session",
     "session_analyses",
+    "session_means",
     "session_points",
     "sessions",
+    "sessions_before",
+    "sessions_points",
     "squad",
     "writing",
 ]

@@ -20,35 +20,34 @@ from shared.history_values import (
     SeriesPoint,
     Session,
     Split,
-    SquadRow,
     StoredAnalysis,
 )
 from shared.landmarks import SideOrBoth
 
-_SESSION: Final = (
+SESSION_COLUMNS: Final = (
     "s.uid, s.date, s.place, s.surface, s.shoes, s.condition, s.speed_mps, s.notes, s.pain, "
     "s.repeat_group, s.changed"
 )
-_HEAD: Final = (
+HEAD_COLUMNS: Final = (
     "a.uid AS analysis_uid, a.created, a.program_version, a.model, a.profile, a.near_side, a.direction, "
     "a.camera, a.capture_rate_hz, a.latest, a.folder, k.sha256"
 )
-_MEASURE: Final = (
+MEASURE_COLUMNS: Final = (
     "m.key, m.side, m.value, m.unit, m.low, m.high, m.n, m.status, m.why, m.frame, m.error_parts, "
     "m.label, m.estimate"
 )
+_HEAD_FROM: Final = SESSION_COLUMNS.count(",") + 1
+_MEASURE_FROM: Final = _HEAD_FROM + HEAD_COLUMNS.count(",") + 1
+_SHA: Final = _MEASURE_FROM - 1
+_parts: Final = json.JSONDecoder().raw_decode
 SERIES_SQL: Final = (
-    f"SELECT {_SESSION}, {_HEAD}, {_MEASURE} FROM sessions s JOIN clips k ON k.session_id = s.id "
+    f"SELECT {SESSION_COLUMNS}, {HEAD_COLUMNS}, {MEASURE_COLUMNS} FROM sessions s JOIN clips k ON k.session_id = s.id "
     "JOIN analyses a ON a.clip_id = k.id AND a.latest JOIN measures m ON m.analysis_id = a.id "
     "WHERE s.athlete_id = (SELECT id FROM athletes WHERE uid = ?) AND m.key = ? AND m.side = ? "
     "ORDER BY s.date, s.id, k.id"
 )
-LATEST_SESSION_SQL: Final = (
-    "SELECT s.id FROM sessions s WHERE s.athlete_id = (SELECT id FROM athletes WHERE uid = ?) "
-    "AND EXISTS (SELECT 1 FROM clips k WHERE k.session_id = s.id) ORDER BY s.date DESC, s.id DESC LIMIT 1"
-)
 SESSION_MEASURES_SQL: Final = (
-    f"SELECT {_SESSION}, {_HEAD}, {_MEASURE} FROM sessions s JOIN clips k ON k.session_id = s.id "
+    f"SELECT {SESSION_COLUMNS}, {HEAD_COLUMNS}, {MEASURE_COLUMNS} FROM sessions s JOIN clips k ON k.session_id = s.id "
     "JOIN analyses a ON a.clip_id = k.id AND a.latest JOIN measures m ON m.analysis_id = a.id "
     "WHERE s.id = ? ORDER BY k.id, m.key, m.side"
 )
@@ -57,7 +56,7 @@ SESSION_MEASURES_SQL: Final = (
 def athletes(history: History) -> tuple[Athlete, ...]:
     """All athletes by name."""
     return tuple(
-        _athlete(r) for r in _rows(history, "SELECT * FROM athletes ORDER BY name COLLATE NOCASE, id")
+        _athlete(r) for r in rows_of(history, "SELECT * FROM athletes ORDER BY name COLLATE NOCASE, id")
     )
 
 
@@ -68,29 +67,29 @@ def athlete(history: History, id: str) -> Athlete:
 
 def sessions(history: History, athlete: str) -> tuple[Session, ...]:
     """Sessions of an athlete, newest first."""
-    rows = _rows(
+    rows = rows_of(
         history,
-        f"SELECT {_SESSION} FROM sessions s WHERE s.athlete_id = (SELECT id FROM athletes WHERE uid = ?) "
+        f"SELECT {SESSION_COLUMNS} FROM sessions s WHERE s.athlete_id = (SELECT id FROM athletes WHERE uid = ?) "
         "ORDER BY s.date DESC, s.id DESC",
         athlete,
     )
-    return tuple(_session(r, athlete) for r in rows)
+    return tuple(session_of(r, athlete) for r in rows)
 
 
 def session(history: History, id: str) -> Session:
     """One session; HistoryError if it is not there."""
     row = _one(
         history,
-        f"SELECT {_SESSION}, p.uid AS athlete FROM sessions s JOIN athletes p ON p.id = s.athlete_id "
+        f"SELECT {SESSION_COLUMNS}, p.uid AS athlete FROM sessions s JOIN athletes p ON p.id = s.athlete_id "
         "WHERE s.uid = ?",
         id,
     )
-    return _session(row, row["athlete"])
+    return session_of(row, row["athlete"])
 
 
 def clips(history: History, session: str) -> tuple[Clip, ...]:
     """Clips of a session in the order they were kept."""
-    rows = _rows(
+    rows = rows_of(
         history,
         "SELECT k.sha256, k.name, p.uid AS athlete, s.uid AS session, "
         "(SELECT count(*) FROM analyses a WHERE a.clip_id = k.id) AS analyses, "
@@ -104,9 +103,9 @@ def clips(history: History, session: str) -> tuple[Clip, ...]:
 
 def analyses(history: History, athlete: str, sha256: str) -> tuple[StoredAnalysis, ...]:
     """All analyses of an athlete's clip, latest first."""
-    rows = _rows(
+    rows = rows_of(
         history,
-        f"SELECT {_HEAD}, s.uid FROM clips k JOIN sessions s ON s.id = k.session_id "
+        f"SELECT {HEAD_COLUMNS}, s.uid FROM clips k JOIN sessions s ON s.id = k.session_id "
         "JOIN analyses a ON a.clip_id = k.id "
         "WHERE k.athlete_id = (SELECT id FROM athletes WHERE uid = ?) AND k.sha256 = ? "
         "ORDER BY a.latest DESC, a.created DESC, a.saved DESC, a.uid DESC",
@@ -141,10 +140,10 @@ def session_points(
         session,
     )
     if keys is None:
-        return _points(_rows(history, SESSION_MEASURES_SQL, row["id"]), row["athlete"])
+        return points_of(rows_of(history, SESSION_MEASURES_SQL, row["id"]), row["athlete"])
     some = f"AND m.key IN ({', '.join('?' * len(keys))}) ORDER BY"
     sql = SESSION_MEASURES_SQL.replace("ORDER BY", some)
-    return _points(_rows(history, sql, row["id"], *keys), row["athlete"])
+    return points_of(rows_of(history, sql, row["id"], *keys), row["athlete"])
 
 
 def series(history: History, athlete: str, key: str, side: SideOrBoth) -> tuple[SeriesPoint, ...]:
@@ -164,45 +163,20 @@ def series(history: History, athlete: str, key: str, side: SideOrBoth) -> tuple[
         Clips on which it can't be measured are in it, with their reason. Points of one session are
         passes; `technique.pooling.pooled_measure` makes one value of them.
     """
-    return _points(_rows(history, SERIES_SQL, athlete, key, side), athlete)
-
-
-def squad(history: History, keys: Sequence[str] | None = None) -> tuple[SquadRow, ...]:
-    """Every athlete by name with the measures of the latest session that has a clip.
-
-    Parameters
-    ----------
-    keys : sequence of str, optional
-        Only these measures.
-    """
-    out = []
-    with errors_of(history.path):
-        for person in athletes(history):
-            row = history.connection.execute(LATEST_SESSION_SQL, (person.id,)).fetchone()
-            if row is None:
-                out.append(SquadRow(person, None, ()))
-                continue
-            assert person.id is not None
-            rows = _rows(history, SESSION_MEASURES_SQL, row["id"])
-            points = _points((r for r in rows if keys is None or r["key"] in keys), person.id)
-            head = history.connection.execute(
-                f"SELECT {_SESSION} FROM sessions s WHERE s.id = ?", (row["id"],)
-            ).fetchone()
-            out.append(SquadRow(person, _session(head, person.id), points))
-    return tuple(out)
+    return points_of(rows_of(history, SERIES_SQL, athlete, key, side), athlete)
 
 
 def repeats(history: History, athlete: str) -> tuple[RepeatGroup, ...]:
     """Groups of sessions that repeat the unchanged condition; feed them to the SEM."""
-    rows = _rows(
+    rows = rows_of(
         history,
-        f"SELECT {_SESSION} FROM sessions s WHERE s.athlete_id = (SELECT id FROM athletes WHERE uid = ?) "
+        f"SELECT {SESSION_COLUMNS} FROM sessions s WHERE s.athlete_id = (SELECT id FROM athletes WHERE uid = ?) "
         "AND s.repeat_group IS NOT NULL ORDER BY s.repeat_group, s.date, s.id",
         athlete,
     )
     groups: dict[str, list[Session]] = {}
     for row in rows:
-        groups.setdefault(row["repeat_group"], []).append(_session(row, athlete))
+        groups.setdefault(row["repeat_group"], []).append(session_of(row, athlete))
     return tuple(RepeatGroup(name, tuple(found)) for name, found in groups.items())
 
 
@@ -219,14 +193,14 @@ def repeated_points(
 
 def run_times(history: History, athlete: str) -> tuple[RunTime, ...]:
     """Run times of an athlete, newest first."""
-    rows = _rows(
+    rows = rows_of(
         history,
         "SELECT r.*, s.uid AS session FROM run_times r LEFT JOIN sessions s ON s.id = r.session_id "
         "WHERE r.athlete_id = (SELECT id FROM athletes WHERE uid = ?) ORDER BY r.date DESC, r.id DESC",
         athlete,
     )
     splits: dict[int, list[Split]] = {}
-    for s in _rows(
+    for s in rows_of(
         history,
         "SELECT p.* FROM splits p JOIN run_times r ON r.id = p.run_time_id "
         "WHERE r.athlete_id = (SELECT id FROM athletes WHERE uid = ?) ORDER BY p.run_time_id, p.distance_m",
@@ -253,13 +227,13 @@ def run_times(history: History, athlete: str) -> tuple[RunTime, ...]:
     )
 
 
-def _rows(history: History, sql: str, *values: object) -> list[sqlite3.Row]:
+def rows_of(history: History, sql: str, *values: object) -> list[sqlite3.Row]:
     with errors_of(history.path):
         return history.connection.execute(sql, values).fetchall()
 
 
 def _one(history: History, sql: str, id: str) -> sqlite3.Row:
-    found = _rows(history, sql, id)
+    found = rows_of(history, sql, id)
     if not found:
         raise HistoryError(str(history.path), "what you asked for is not in it", "load the page again")
     return found[0]
@@ -280,7 +254,7 @@ def _athlete(r: sqlite3.Row) -> Athlete:
     )
 
 
-def _session(r: sqlite3.Row, athlete: str) -> Session:
+def session_of(r: sqlite3.Row, athlete: str) -> Session:
     return Session(
         athlete=athlete,
         date=r["date"],
@@ -316,33 +290,24 @@ def _head(r: sqlite3.Row, athlete: str) -> StoredAnalysis:
     )
 
 
-def _measure(r: sqlite3.Row) -> Measure:
-    parts: dict[str, Any] = json.loads(r["error_parts"])
+def _measure(r: Sequence[Any]) -> Measure:
+    """From the columns of `MEASURE_COLUMNS`, in the order of the fields."""
+    key, side, value, unit, low, high, n, status, why, frame, parts, label, estimate = r[:13]
+    errors: dict[str, Any] = _parts(parts)[0]
     return Measure(
-        key=r["key"],
-        side=r["side"],
-        value=r["value"],
-        unit=r["unit"],
-        low=r["low"],
-        high=r["high"],
-        n=r["n"],
-        status=r["status"],
-        why=r["why"],
-        frame=r["frame"],
-        error_parts=parts,
-        label=r["label"],
-        estimate=bool(r["estimate"]),
+        key, side, value, unit, low, high, n, status, why, frame, errors, label, bool(estimate)
     )
 
 
-def _points(rows: Iterable[sqlite3.Row], athlete: str) -> tuple[SeriesPoint, ...]:
+def points_of(rows: Iterable[sqlite3.Row], athlete: str) -> tuple[SeriesPoint, ...]:
     """Points; sessions and heads are shared between the points that belong to them."""
     found: dict[str, Session] = {}
     heads: dict[tuple[str, str], StoredAnalysis] = {}
     out = []
     for r in rows:
-        day = found.get(r["uid"]) or found.setdefault(r["uid"], _session(r, athlete))
-        key = (r["sha256"], r["analysis_uid"])
+        # By position: thousands of rows, and a name is looked up anew each time.
+        uid, key = r[0], (r[_SHA], r[_HEAD_FROM])
+        day = found.get(uid) or found.setdefault(uid, session_of(r, athlete))
         head = heads.get(key) or heads.setdefault(key, _head(r, athlete))
-        out.append(SeriesPoint(day, head, _measure(r)))
+        out.append(SeriesPoint(day, head, _measure(r[_MEASURE_FROM:])))
     return tuple(out)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from scipy import stats
+from scipy import special
 
 from shared.analysis import Measure
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
@@ -86,7 +86,7 @@ class DifferenceError:
 
     def surely_seen(self, p: float = 0.05, power: float = 0.95) -> float:
         """True difference that is called at level `p` in that share of comparisons."""
-        return self.half_width(p) + float(stats.norm.ppf(power)) * max(sd for sd, _ in self._spreads())
+        return self.half_width(p) + float(special.ndtri(power)) * max(sd for sd, _ in self._spreads())
 
     def with_passes(self, times: float) -> DifferenceError:
         """The same with `times` as many passes in each take, where passes are the repeats (same day)."""
@@ -247,14 +247,14 @@ def difference_error(
 
 def _point(p: float, freedom: float = float("inf")) -> float:
     """Two-sided point of Student's t."""
-    return float(stats.norm.isf(p / 2.0) if freedom == float("inf") else stats.t.isf(p / 2.0, freedom))
+    return -float(special.ndtri(p / 2.0) if freedom == float("inf") else special.stdtrit(freedom, p / 2.0))
 
 
 def _chance(difference: float, sd: float, freedom: float = float("inf")) -> float:
     if sd <= 0.0:
         return 0.0 if difference else 1.0
     z = abs(difference) / sd
-    return 2.0 * float(stats.norm.sf(z) if freedom == float("inf") else stats.t.sf(z, freedom))
+    return 2.0 * float(special.ndtr(-z) if freedom == float("inf") else special.stdtr(freedom, -z))
 
 
 def comparable_keys(takes: Sequence[Take]) -> list[tuple[str, SideOrBoth]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -223,6 +223,20 @@ def stored_take(points: Sequence[SeriesPoint], label: str = "") -> Take:
         frozenset(h.clip for h in heads.values()),
         _passes(list(measures.values()), sides),
     )
+
+
+def bare_take(date: str, values: Mapping[tuple[str, SideOrBoth], float]) -> Take:
+    """A take of bare numbers, as `history.session_means` gives them.
+
+    Only to learn from how far such means wander from day to day (`technique.comparison_repeats`): intervals,
+    and what decides whether two takes may be compared, are not in it.
+    """
+    measures = tuple(
+        Measure(key, side, value, "", None, None, 1, "measured", None, None)
+        for (key, side), value in values.items()
+    )
+    no: frozenset[str] = frozenset()
+    return Take("", date, measures, frozenset(), frozenset(), (0.0, 0.0), None, no, no, no, None, (), no, no)
 
 
 def repeat_takes(

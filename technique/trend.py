@@ -39,6 +39,9 @@ LEAST_SESSIONS: Final[int] = 3
 OUTLIER_P: Final[float] = 0.05
 """A session is marked when a line through the others leaves it out at this level, counted over all."""
 
+SCREENED_FROM: Final[int] = 30
+"""From this many sessions on only those that may be far off are tried one by one."""
+
 
 @dataclass(frozen=True)
 class TrendPoint:
@@ -293,9 +296,10 @@ def _outliers(t: FloatArray, y: FloatArray, v: FloatArray) -> tuple[bool, ...]:
     """Each point against the line through all others; Bonferroni over the points."""
     n = len(t)
     out = []
+    suspect = _suspects(t, y, v) if n >= SCREENED_FROM else np.ones(n, dtype=bool)
     for i in range(n):
         rest = np.arange(n) != i
-        if n < 5 or np.ptp(t[rest]) <= 0:
+        if n < 5 or not suspect[i] or np.ptp(t[rest]) <= 0:
             out.append(False)
             continue
         fit = line_fit(t[rest], y[rest], v[rest])
@@ -303,6 +307,25 @@ def _outliers(t: FloatArray, y: FloatArray, v: FloatArray) -> tuple[bool, ...]:
         limit = float(special.stdtrit(fit.freedom, 1.0 - OUTLIER_P / (2 * n)))
         out.append(bool(abs(y[i] - float(fit.at(t[i : i + 1])[0])) > limit * sd))
     return tuple(out)
+
+
+def _suspects(t: FloatArray, y: FloatArray, v: FloatArray) -> NDArray[np.bool_]:
+    """Points that may lie far off the line through the others, judged by one line through all.
+
+    With the spread between sessions as it is, leaving a point out changes its distance from the line, and the
+    SD of that, in closed form: r / sqrt(w (1 - h)) with leverage h. The spread without it can only be so much
+    smaller that a distance of d becomes d sqrt((n - 3) / (n - 2 - d^2)), so points below half of the distance
+    that would then reach the limit are not tried one by one.
+    """
+    n = len(t)
+    fit = line_fit(t, y, v)
+    w = 1.0 / np.maximum(v + fit.spread**2, 1e-300)
+    leverage = w * (1.0 / w.sum() + (t - fit.centre) ** 2 / (w @ (t - fit.centre) ** 2))
+    distance = np.abs(y - fit.at(t)) * np.sqrt(w / np.maximum(1.0 - leverage, 1e-12))
+    limit = float(special.stdtrit(n - 3, 1.0 - OUTLIER_P / (2 * n)))
+    needed = limit * ((n - 2) / (n - 3 + limit**2)) ** 0.5
+    found: NDArray[np.bool_] = (distance > 0.5 * needed) | (leverage > 0.5)
+    return found
 
 
 def _notes(points: Sequence[TrendPoint], outliers: Sequence[bool]) -> tuple[str, ...]:

@@ -147,7 +147,7 @@ def test_compare_names_the_change_and_its_error(filled: Path) -> None:
         r"Largest thigh angle \(knee lift\), right: changed, .* more than the .* that error alone", text
     )
     assert "no change beyond error" in text
-    assert "learned from the athlete's own repeated takes" in text
+    assert "learned from the athlete's own repeated passes and takes" in text
     assert "Thigh angle, right:" in text
     assert "cleared" not in text.lower()
 

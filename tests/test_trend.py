@@ -11,6 +11,7 @@ from scipy import stats
 
 from shared.analysis import Measure
 from shared.history_values import SeriesPoint, Session, StoredAnalysis
+from technique import trend as trend_module
 from technique.trend import TrendPoint, line_fit, series_points, series_trend, trend
 
 
@@ -62,6 +63,26 @@ def test_interval_holds_the_true_slope_in_19_of_20() -> None:
         fit = line_fit(t, y, sd**2)
         inside += abs(fit.slope - slope) <= stats.t.ppf(0.975, n - 2) * fit.slope_sd
     assert 0.93 <= inside / 600 <= 0.99
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_screening_marks_the_same_outliers_as_trying_every_session(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Long series, uneven errors, gaps in time, none to some sessions far off."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(30, 70))
+    days = sorted(int(d) for d in rng.integers(0, 300, n))
+    if seed % 2:
+        days[-1] = 2000  # far from all others in time
+    y = 50.0 + 0.01 * np.array(days) + rng.normal(0, 1.0 + seed, n)
+    y[rng.integers(0, n, seed)] += rng.choice([-1, 1], seed) * rng.uniform(4, 12, seed) * (1.0 + seed)
+    points = [
+        replace(p, half_width=float(h)) for p, h in zip(_points(list(y), 1.0, days), rng.uniform(0.5, 6.0, n))
+    ]
+    screened = trend(points, "x", "deg").outliers
+    monkeypatch.setattr(trend_module, "SCREENED_FROM", 10**9)
+    assert screened == trend(points, "x", "deg").outliers
 
 
 def test_outlier_is_marked_and_still_counts() -> None:

@@ -11,7 +11,7 @@ from shared import history as H
 from shared.analysis import Analysis
 from shared.analysis_json import read_analysis
 from shared.errors import OptionError
-from technique.takes import Take, stored_take, take
+from technique.takes import Take, bare_take, stored_take, take
 from ui.clip_places import remembered_clip
 from ui.leftovers import put_back
 
@@ -185,19 +185,45 @@ def folder_group(place: Path, label: str = "") -> Group:
     return Group(name, (take([found], name),), (found,), (file.parent,))
 
 
+def newest_repeats(groups: Sequence[H.RepeatGroup]) -> list[tuple[H.Session, ...]]:
+    """The newest `MOST_REPEATS` sessions of unchanged conditions, from the condition that was repeated last on."""
+    out = []
+    room = MOST_REPEATS
+    for group in sorted(groups, key=lambda g: g.sessions[-1].date, reverse=True):
+        own = group.sessions[-room:] if room > 0 else ()
+        room -= len(own)
+        out.append(own)
+    return out
+
+
 def repeated_takes(history: H.History, athlete: str, keys: Sequence[str] | None = None) -> list[list[Take]]:
     """Takes of unchanged conditions, each inner list one condition, for the athlete's own error.
 
-    The newest `MOST_REPEATS`, from the condition that was repeated last on; `keys` reads only these measures.
+    The newest ones, see `newest_repeats`; `keys` reads only these measures.
     """
-    groups = []
-    room = MOST_REPEATS
-    for group in sorted(H.repeats(history, athlete), key=lambda g: g.sessions[-1].date, reverse=True):
-        own = group.sessions[-room:] if room > 0 else ()
-        room -= len(own)
-        points = [H.session_points(history, id_of(s), keys) for s in own]
-        groups.append([stored_take(p) for p in points if p])
-    return groups
+    chosen = newest_repeats(H.repeats(history, athlete))
+    points = H.sessions_points(history, [id_of(s) for own in chosen for s in own], keys)
+    return [[stored_take(points[id_of(s)]) for s in own if id_of(s) in points] for own in chosen]
+
+
+def day_repeats(history: H.History, keys: Sequence[str]) -> dict[str, list[list[Take]]]:
+    """By athlete: `repeated_takes` as bare numbers of each session, enough for the error from day to day.
+
+    One question for everybody; the takes hold the mean of their passes without its interval.
+    """
+    chosen: dict[str, list[tuple[H.Session, ...]]] = {}
+    for athlete, sessions in H.repeated_sessions(history).items():
+        by_group: dict[str | None, list[H.Session]] = {}
+        for s in sessions:
+            by_group.setdefault(s.repeat_group, []).append(s)
+        groups = [H.RepeatGroup(name or "", tuple(own)) for name, own in by_group.items()]
+        chosen[athlete] = newest_repeats(groups)
+    ids = [id_of(s) for groups_ in chosen.values() for own in groups_ for s in own]
+    found = H.session_means(history, ids, keys)
+    return {
+        athlete: [[bare_take(s.date, found[id_of(s)]) for s in own if id_of(s) in found] for own in groups_]
+        for athlete, groups_ in chosen.items()
+    }
 
 
 def clip_file(folder: Path | None, analysis: Analysis, also: Sequence[Path] = ()) -> Path | None:

@@ -18,6 +18,7 @@ from technique.targets import load_profile
 from technique.time_comparison import TimeComparison, compare_times
 from technique.trend import Trend, series_trend
 from ui.history_find import (
+    day_repeats,
     filmed_sessions,
     id_of,
     repeated_takes,
@@ -195,21 +196,28 @@ def squad_lines(
     against the last one of any. A change of condition is no trend, so the line says which.
     """
     now = today or date.today()
+    rows = H.squad(history, SQUAD_KEYS)
+    since_of = H.sessions_before(history)
+    points = H.sessions_points(history, [id_of(s) for s in since_of.values()], SQUAD_KEYS)
+    repeats = day_repeats(history, SQUAD_KEYS)
     out = []
-    for row in H.squad(history, SQUAD_KEYS):
+    for row in rows:
         if row.session is None:
             out.append(SquadLine(row.athlete, None, None, (), "no clip yet", None, True))
             continue
-        day = date.fromisoformat(row.session.date[:10])
-        days = (now - day).days
-        since = _session_before(history, row.session)
+        days = (now - date.fromisoformat(row.session.date[:10])).days
+        since = since_of.get(id_of(row.athlete))
         moved: tuple[Change, ...] = ()
         why = "first session"
         if since is not None:
+            same_day = since.date[:10] == row.session.date[:10]
             found = compare(
-                stored_take(H.session_points(history, id_of(since), SQUAD_KEYS)),
+                stored_take(points[id_of(since)]),
                 stored_take(row.points),
-                repeated_takes(history, id_of(row.athlete), SQUAD_KEYS),
+                # Passes of one day are told apart only where both are of that day.
+                repeated_takes(history, id_of(row.athlete), SQUAD_KEYS)
+                if same_day
+                else repeats.get(id_of(row.athlete), ()),
                 SQUAD_KEYS,
             )
             moved = (*found.changed, *found.perhaps)
@@ -217,13 +225,6 @@ def squad_lines(
             why = "" if moved else ("nothing beyond error" if judged else found.summary)
         out.append(SquadLine(row.athlete, row.session, since, moved, why, days, days > due_days))
     return tuple(out)
-
-
-def _session_before(history: H.History, latest: H.Session) -> H.Session | None:
-    """The last filmed session before one: of the same condition, else of any; newest first, so few are read."""
-    earlier = [s for s in H.sessions(history, latest.athlete) if s.id != latest.id and s.date <= latest.date]
-    same = [s for s in earlier if s.condition == latest.condition]
-    return next((s for s in (*same, *earlier) if H.clips(history, id_of(s))), None)
 
 
 def check_view(
