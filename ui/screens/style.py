@@ -72,6 +72,7 @@ _CSS: Final = f"""
 .stApp [data-testid="stFileUploaderDropzoneInstructions"] * {{ color: var(--quiet); opacity: 1; }}
 .stApp [data-testid="stFileUploaderDropzone"] button * {{ color: var(--ink); }}
 .stApp [data-testid="stCaptionContainer"] *, .stApp [data-testid="stCaptionContainer"] {{ color: var(--quiet); opacity: 1; }}
+.stApp [data-testid="stMultiSelect"] [data-baseweb="select"] > div > div > div:not(:has(*)) {{ color: var(--quiet); }}
 .ls details summary {{ cursor: pointer; font-weight: 600; }}
 @media (max-width: 40rem) {{
   .stApp [data-testid="stExpandSidebarButton"] {{ width: auto; }}
