@@ -147,6 +147,7 @@ def test_times_are_kept_fitted_and_compared(weeks: Run, tmp_path: Path) -> None:
     shown = weeks("times", "profile", "A1", "--run", 3, "--out", "profile.svg")
     assert "Top speed" in shown and "Force F0" in shown
     assert "speed profile" in (tmp_path / "profile.svg").read_text(encoding="utf-8")
+    assert "Filmed on 2026-03-02 (usual): " in shown and "step frequency" in shown
     assert "changed" in weeks("times", "compare", "A1", "usual", "knee drills")
     weeks("times", "delete", "A1", "--run", 1)
     with H.open_history(read_only=True) as h:

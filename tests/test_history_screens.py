@@ -234,10 +234,28 @@ def test_a_session_is_deleted_alone(filled: Path) -> None:
     assert [s.condition for s in left] == ["knee drills", *["usual"] * 4]
 
 
+def test_a_stored_session_is_changed_and_the_log_shows_it(filled: Path) -> None:
+    page = _open("athletes")
+    _field(page, "text_input", "Shoes").set_value("red spikes")
+    _field(page, "text_input", "Place").set_value("hall")
+    _press(page, "Save the session")
+    assert "is changed" in _text(page)
+    with H.open_history(read_only=True) as h:
+        athlete = H.athletes(h)[0].id or ""
+        newest = H.sessions(h, athlete)[0]
+        assert (newest.shoes, newest.place) == ("red spikes", "hall")
+        assert {(e.field, e.after) for e in H.edits(h, athlete)} == {
+            ("shoes", "red spikes"),
+            ("place", "hall"),
+        }
+    assert "shoes: empty → red spikes" in _text(page)
+
+
 def test_times_show_the_profile_and_refuse_the_impossible(filled: Path) -> None:
     page = _open("times")
     assert "Top speed" in _text(page)
     assert len(page.get("plotly_chart")) == 1
+    assert "Step frequency and step length of that day" in _text(page)
     _field(page, "number_input", "Distance, m").set_value(100.0)
     _field(page, "number_input", "Time, s").set_value(5.0)
     _press(page, "Add this run")

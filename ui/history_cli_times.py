@@ -135,17 +135,23 @@ def profile(
     from technique.speed_profile_forces import force_velocity
     from ui.history_find import athlete_named
     from ui.history_plots import profile_plot
+    from ui.history_views import filmed_steps
     from ui.terminal import console
 
     with H.open_history(history, read_only=True) as h:
         person = athlete_named(h, athlete)
         chosen = run_number(H.run_times(h, person.id or ""), run)
-    made = run_profile(chosen)
+        made = run_profile(chosen)
+        steps = filmed_steps(h, person, chosen, made.v_max.value)
     force = force_velocity(made, person.stature_m, person.mass_kg, chosen.wind_mps, chosen.temperature_c)
     screen = console()
     screen.print(f"{chosen.distance_m:g} m on {chosen.date}: {chosen.time_s:.2f} s")
     for line in (made.sentence, force.sentence, *(f"- {n}" for n in made.notes)):
         screen.print(line, soft_wrap=True)
+    for filmed in steps:
+        screen.print(filmed.sentence, soft_wrap=True)
+    if not steps:
+        screen.print("No clip of that day is kept, so nothing is said of step frequency and length.")
     if out is not None:
         write_text(out, profile_plot(made, chosen))
         screen.print(f"Plot: {out}", soft_wrap=True)

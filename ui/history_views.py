@@ -13,6 +13,8 @@ from shared.errors import OptionError, ProfileError
 from shared.landmarks import SideOrBoth
 from technique.comparison import Change, compare, measure_name
 from technique.return_check import ReturnCheck, return_check, session_log
+from technique.run_steps import KEYS as STEP_KEYS
+from technique.run_steps import RunSteps, run_steps
 from technique.takes import stored_take
 from technique.targets import load_profile
 from technique.time_comparison import TimeComparison, compare_times
@@ -265,6 +267,24 @@ def check_view(
         repeated_takes(history, id_of(athlete)),
     )
     return made, chosen, own
+
+
+def filmed_steps(
+    history: H.History, athlete: H.Athlete, run: H.RunTime, v_max: float | None = None
+) -> tuple[RunSteps, ...]:
+    """Steps of the clips that belong to a timed run: of its session, else of that day.
+
+    Of one day those of the run's condition go before all others.
+    """
+    found = [s for s in filmed_sessions(history, athlete) if s.date[:10] == run.date[:10]]
+    own = [s for s in found if run.session is not None and s.id == run.session]
+    if run.session is not None and not own:
+        own = [s for s in filmed_sessions(history, athlete) if s.id == run.session]
+    same = [s for s in found if run.condition and s.condition.casefold() == run.condition.casefold()]
+    chosen = own or same or found
+    points = H.sessions_points(history, [id_of(s) for s in chosen], STEP_KEYS)
+    takes = [stored_take(points[id_of(s)]) for s in chosen if id_of(s) in points]
+    return tuple(steps for t in takes if (steps := run_steps(t, v_max)) is not None)
 
 
 def runs_named(runs: Sequence[H.RunTime], said: str, distance_m: float | None) -> tuple[H.RunTime, ...]:

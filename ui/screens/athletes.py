@@ -14,6 +14,7 @@ from shared.errors import HistoryError, LanesideError, OptionError
 from ui.history_find import id_of, session_text
 from ui.history_record import remove_results
 from ui.options import Options
+from ui.screens.edit_session import edit_sessions
 from ui.screens.kept import ATHLETE, athlete_choice, kept_style, session_choice, table
 from ui.screens.style import problem, words
 
@@ -31,6 +32,7 @@ def athletes_screen() -> None:
         athlete = athlete_choice(h)
         if athlete is not None:
             _sessions(h, athlete)
+            edit_sessions(h, athlete)
             _edit(h, athlete)
             _delete(h, athlete)
         _add(h, open_=athlete is None)

@@ -17,7 +17,7 @@ from technique.speed_profile_forces import force_velocity
 from technique.time_comparison import METHOD_WORDS
 from ui.history_cli_times import keep_new, splits_of
 from ui.history_find import id_of
-from ui.history_views import times_compared
+from ui.history_views import filmed_steps, times_compared
 from ui.screens.charts import CONFIG
 from ui.screens.history_charts import speed_chart
 from ui.screens.kept import athlete_choice, bullets, kept_style, table
@@ -37,7 +37,7 @@ def times_screen() -> None:
         runs = H.run_times(h, id_of(athlete))
         if runs:
             words(_table(runs))
-            _profile(athlete, runs)
+            _profile(h, athlete, runs)
             _compare(h, athlete, runs)
             _delete(h, runs)
         else:
@@ -75,7 +75,7 @@ def _choice(label: str, runs: tuple[H.RunTime, ...]) -> H.RunTime:
     return next(r for r in runs if r.id == chosen)
 
 
-def _profile(athlete: H.Athlete, runs: tuple[H.RunTime, ...]) -> None:
+def _profile(h: H.History, athlete: H.Athlete, runs: tuple[H.RunTime, ...]) -> None:
     st.header("Speed profile")
     split = tuple(r for r in runs if r.splits)
     if not split:
@@ -91,6 +91,12 @@ def _profile(athlete: H.Athlete, runs: tuple[H.RunTime, ...]) -> None:
     words(f'<p class="lead">{escape(made.sentence)}</p>')
     st.plotly_chart(speed_chart(made, run), config=CONFIG, width="stretch")
     words(f"<p>{escape(force.sentence)}</p>" + (bullets(made.notes) if made.notes else ""))
+    steps = filmed_steps(h, athlete, run, made.v_max.value)
+    words("<h3>Step frequency and step length of that day's clips</h3>")
+    if steps:
+        words(bullets([s.sentence for s in steps]))
+    else:
+        words("<p>No clip of that day is kept.</p>")
 
 
 def _compare(h: H.History, athlete: H.Athlete, runs: tuple[H.RunTime, ...]) -> None:
