@@ -19,7 +19,20 @@ from tests import builders, page_helpers
 from ui.demo import STATURE_M
 from ui.job import ANALYSIS_NAME
 from ui.pictures import subjects
-from ui.screens import charts, filming, frames, picker, place, result, stills, store, stored, style, viewer
+from ui.screens import (
+    charts,
+    filming,
+    frames,
+    picker,
+    place,
+    result,
+    stills,
+    store,
+    stored,
+    style,
+    units,
+    viewer,
+)
 from ui.screens.downloads import zipped
 from ui.screens.queue import Queue
 
@@ -287,6 +300,25 @@ def test_a_doubtful_time_base_stands_above_the_cues() -> None:
     changed = store.read_job(job.key)
     assert changed is not None
     assert changed.state in ("ready", "looking")
+
+
+def test_feet_and_inches_are_on_the_screen_and_nowhere_else() -> None:
+    job = page_helpers.true_job(store.new_key())
+    folder = store.result_folder(job)
+    before = {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
+    page = _open(job)
+    assert " mph" not in _text(page)
+    page.session_state[units.KEY] = units.IMPERIAL
+    page.run()
+    assert not page.exception
+    shown = _text(page)
+    speed = stored.analysis_of(folder).measure("speed", "both")
+    assert speed is not None
+    assert speed.value is not None
+    assert f"{speed.value * 3600 / 1609.344:.1f} mph" in shown
+    assert f"{speed.value:.2f} m/s" not in shown
+    assert "body height 5.7 ft" in shown
+    assert {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()} == before
 
 
 def test_another_profile_gives_new_verdicts_and_keeps_the_measures() -> None:

@@ -278,6 +278,21 @@ def test_copy_change_and_save_on_the_page(owner: str) -> None:
     assert load_profile(path).targets[0].high == 25.0
 
 
+def test_a_target_is_changed_in_metric_units_and_shown_in_the_chosen_ones(owner: str) -> None:
+    path = profiles.copy(owner, "easy-run", "Mine")
+    page = _targets_page(owner)
+    page.session_state[units.KEY] = units.IMPERIAL
+    page.selectbox[0].set_value(str(path)).run()
+    page.selectbox[1].set_value("vertical_oscillation").run()
+    assert not page.exception
+    assert any("at most 5.1 in" in c.value for c in page.caption), "0.13 / 0.0254"
+    to = next(n for n in page.number_input if n.label.startswith("To (m)"))
+    assert to.value == 0.13
+    to.set_value(0.1)
+    next(b for b in page.button if b.label == "Save this target").click().run()
+    assert load_profile(path).target("vertical_oscillation").high == 0.1
+
+
 def test_faults_are_shown_on_the_page_and_not_kept(owner: str) -> None:
     path = profiles.copy(owner, "easy-run", "Mine")
     page = _targets_page(owner)
