@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import tempfile
 from collections.abc import Iterator
@@ -26,6 +27,12 @@ def output_error(path: Path | str, error: OSError) -> OutputError:
         error.errno or 0, (error.strerror or str(error), "choose another folder with --out")
     )
     return OutputError(str(path), why, mend)
+
+
+def file_sha256(path: Path) -> str:
+    """Hash of a file's bytes, read in pieces; OSError if it can't be read."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def private_folder(folder: Path) -> None:

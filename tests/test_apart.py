@@ -247,6 +247,48 @@ def test_limits_that_are_said(monkeypatch: pytest.MonkeyPatch) -> None:
     assert usual_limits() == Limits(5 * GIGABYTE // 2, 60.0)
 
 
+LOADED = (
+    "import sys; print('LOADED', sorted({'av', 'cv2', 'mediapipe', 'ai_edge_litert'} & set(sys.modules)))\n"
+    "print('ROOM', sorted(m for m in sys.modules if m.startswith('vision.') and m != 'vision.ahead'))\n"
+)
+PROGRAMS = {
+    "check": "from ui.cli import main; assert main(['check', CLIP]) == 0",
+    "measure": "from ui.cli import main; assert main(['measure', CLIP, '--out', OUT]) in (4, 5)",
+    "batch": "from ui.cli import main; assert main(['batch', LIST, '--out', OUT]) == 1",
+    "page": """
+from streamlit.testing.v1 import AppTest
+from ui.screens import store, stored
+job = store.read_job(KEY)
+track = stored.track_of(store.result_folder(job))
+assert stored.frame_picture(job, track, 3, False)[0]
+page = AppTest.from_file('ui/page.py', default_timeout=120)
+page.query_params['clip'] = KEY
+assert not page.run().exception
+""",
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_no_decoder_and_no_model_is_ever_loaded_in_the_program_itself(
+    program: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from tests.page_helpers import stored_job, tiny_clip
+
+    monkeypatch.setenv("LANESIDE_DATA", str(tmp_path / "data"))
+    clip = tmp_path / "run.mp4"
+    clip.write_bytes(tiny_clip(16, 640, 480))
+    (tmp_path / "list.txt").write_text("run.mp4\n")
+    names = {"CLIP": clip, "OUT": tmp_path / "out", "LIST": tmp_path / "list.txt"}
+    if program == "page":
+        names["KEY"] = stored_job("a" * 20, clip=clip.read_bytes()).key  # type: ignore[assignment]
+    head = "".join(f"{name} = {str(value)!r}\n" for name, value in names.items())
+    code = head + PROGRAMS[program] + "\n" + LOADED
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "LOADED []" in done.stdout and "ROOM []" in done.stdout, done.stdout
+
+
 def test_starting_a_child_loads_nothing_heavy() -> None:
     """The parent of a child, and the child before its work, know nothing of numbers and pictures."""
     code = (

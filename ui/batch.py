@@ -17,7 +17,7 @@ from threading import Event
 from typing import Final
 
 from shared.errors import Cancelled, LanesideError, OptionError
-from shared.files import output_error
+from shared.files import file_sha256, output_error
 from ui.apart import Run, kept_child
 from ui.batch_job import Job, is_done, job_mark, measure_job
 from ui.batch_table import Row, kept_table
@@ -156,7 +156,7 @@ def _jobs(
     same = job_mark("", options)  # but for the content
     for place, clip in enumerate(clips):
         try:
-            sha256 = _content(clip)
+            sha256 = file_sha256(clip)
         except OSError as error:
             why = f"{clip.name}: it can't be read ({error.strerror}); check the path."
             note(place, Row(clip, "failed", None, why))
@@ -205,12 +205,6 @@ def _measure_all(wanted: list[Job], options: Options, workers: int, note: Callab
         finally:
             stop.set()
             pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _content(clip: Path) -> str:
-    from vision.clip import file_sha256
-
-    return file_sha256(clip)
 
 
 def say(row: Row, done: int, total: int, tell: Callable[[str], None]) -> None:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from shared.errors import LanesideError
+from shared.files import file_sha256
 from shared.progress import Progress, silent
 from ui.apart import BrokenOff, TooMuchMemory, here, in_child
 from ui.batch_job import Job, is_done, measure_job
@@ -144,7 +145,6 @@ def measure_there(job: Job, options: Options, threads: int, progress: Progress =
 def difference(job: Job, options: Options) -> str:
     """What this machine sees otherwise than the one that gave the job, as a sentence; empty: nothing."""
     from technique.targets import load_profile
-    from vision.clip import file_sha256
 
     name, machine = job.clip.name, platform.node() or "a machine"
     mend = "put clips and profile into a folder that all machines see under one path, or start a local batch."

@@ -11,6 +11,7 @@ from shared import history as H
 from shared.analysis import Analysis
 from shared.analysis_json import read_analysis
 from shared.errors import OptionError
+from shared.files import file_sha256
 from technique.takes import Take, bare_take, stored_take, take
 from ui.clip_places import remembered_clip
 from ui.leftovers import put_back
@@ -237,8 +238,6 @@ def clip_file(folder: Path | None, analysis: Analysis, also: Sequence[Path] = ()
     places = [folder.parent / "clip" / name, folder / name, folder.parent / name, *also]
     if (last := remembered_clip(analysis.clip.sha256)) is not None:
         places.insert(0, last)
-    from vision.clip import file_sha256
-
     for place in places:
         try:
             if place.is_file() and file_sha256(place) == analysis.clip.sha256:
