@@ -44,8 +44,6 @@ PIXEL_MODULES: Final = (
     "blur",
     "clip",
     "clip_repeats",
-    "look_through",
-    "planes",
     "weights",
 )
 """Modules of `vision` that look at pixels: a change here needs a new look."""
