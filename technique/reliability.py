@@ -187,11 +187,12 @@ def pooled_repeatability(groups: Sequence[Sequence[float]]) -> Repeatability | N
     Repeatability or None
         Pooled within-group SD with n - 1 degrees of freedom a group; None with no group of two.
     """
-    used = [np.asarray(g, dtype=float) for g in groups if len(g) > 1]
-    freedom = sum(len(g) - 1 for g in used)
+    # Plain numbers: groups are a few values long, and a comparison asks this for every measure.
+    used = [(g, sum(g) / len(g)) for g in groups if len(g) > 1]
+    freedom = sum(len(g) - 1 for g, _ in used)
     if not freedom:
         return None
-    squares = sum(float(((g - g.mean()) ** 2).sum()) for g in used)
+    squares = sum((x - mean) ** 2 for g, mean in used for x in g)
     return Repeatability((squares / freedom) ** 0.5, freedom)
 
 
