@@ -33,9 +33,9 @@ from technique.comparison_words import (
     measure_decimals,
     measure_name,
     notes_of,
+    sentence_of,
     shown_value,
     summary_of,
-    worded,
 )
 from technique.reliability import Repeatability
 from technique.speed_relations import SpeedShare, speed_share
@@ -73,8 +73,6 @@ class Change:
     as_speed : bool
         The difference is what the difference in speed alone would bring.
     estimate : bool
-    sentence : str
-        The verdict in plain words, to be printed unchanged.
     """
 
     key: str
@@ -96,7 +94,11 @@ class Change:
     speed: SpeedShare | None
     as_speed: bool
     estimate: bool
-    sentence: str
+
+    @property
+    def sentence(self) -> str:
+        """The verdict in plain words, to be printed unchanged."""
+        return sentence_of(self)
 
     @property
     def holds(self) -> bool:
@@ -211,7 +213,7 @@ def compare(
     near = frozenset.intersection(*(t.near_sides for t in (*a, *b)))
     leading = leading_rows(list(errors), near, aims)
     weights = dict(zip(errors, row_weights(list(errors), leading)))
-    done = tuple(worded(r) for r in _counted_together(rows, leading, weights))
+    done = tuple(_counted_together(rows, leading, weights))
     ahead = outlook(errors, weights, near, aims, (*a, *b)) if same_day else None
     return Comparison(
         a[0].label,
@@ -232,7 +234,7 @@ def _has(t: Take, row: Row) -> bool:
 
 def _mean(values: Sequence[float | None]) -> float | None:
     known = [v for v in values if v is not None]
-    return float(np.mean(known)) if known else None
+    return sum(known) / len(known) if known else None
 
 
 def _group_value(
@@ -281,15 +283,18 @@ def _row(
         None,
         False,
         kind.estimate,
-        "",
     )
     if first is None or last is None:
         return row, None
     error = difference_error(a, b, key, side, same_day, own)
     d, half = last - first, error.half_width()
     share = speed_share(key, first, *speeds)
+    comparable = row.reason is None
+    verdict: ChangeVerdict = "looks changed" if abs(d) > half else "no change beyond error"
     row = replace(
         row,
+        p=error.chance(d) if comparable else None,
+        verdict=verdict if comparable else "not comparable",
         difference=d,
         low=d - half,
         high=d + half,
@@ -300,10 +305,7 @@ def _row(
         and abs(d) > half
         and abs(d - share.expected) <= float(np.hypot(half, share.half_width)),
     )
-    if row.reason is not None:
-        return row, error
-    p = error.chance(d)
-    return replace(row, p=p, verdict="looks changed" if abs(d) > half else "no change beyond error"), error
+    return row, error
 
 
 def _counted_together(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX, MeasureKind
@@ -53,27 +52,25 @@ def measure_decimals(key: str) -> int:
     return 1 if own != key else max(kind.decimals, 1)
 
 
-def worded(r: Change) -> Change:
-    """The row with its sentence."""
+def sentence_of(r: Change) -> str:
+    """The sentence of a row."""
     digits = measure_decimals(r.key)
     if r.verdict == "not comparable":
-        text = f"{r.name}: not comparable, since {r.reason}."
-        return replace(r, sentence=text)
+        return f"{r.name}: not comparable, since {r.reason}."
     assert r.difference is not None and r.detectable is not None
     assert r.before is not None and r.after is not None
     values = f"{shown_value(r.before, r.unit, digits)} to {shown_value(r.after, r.unit, digits)}"
     least = shown_value(r.detectable, r.unit, digits)
     change = shown_value(r.difference, r.unit, digits, sign=True)
     if r.verdict == "no change beyond error":
-        text = f"{r.name}: no change beyond error ({values}; {change} is within the {least} that error alone can bring)."
-        return replace(r, sentence=text)
+        return f"{r.name}: no change beyond error ({values}; {change} is within the {least} that error alone can bring)."
     text = f"{r.name}: {r.verdict}, {values} ({change}, more than the {least} that error alone can bring)."
     if r.as_speed and r.speed is not None:
         brings = shown_value(r.speed.expected, r.unit, digits, sign=True)
         text += f" The difference in speed alone would bring about {brings}."
     if r.verdict == "looks changed":
         text += f" {CHANCE}"
-    return replace(r, sentence=text)
+    return text
 
 
 def summary_of(rows: Sequence[Change], whole: str | None, by_speed: str | None) -> str:
