@@ -218,12 +218,13 @@ def _target_bands(figure: go.Figure, analysis: Analysis, angle: str) -> None:
             line={"color": look.TARGET, "width": 1.5, "dash": "dot"},
         )
         figure.add_annotation(
-            x=place[2],
+            # On a phone there is room on one side only.
+            x=place[1] if place[2] < 60 else place[2],
             y=top,
-            xanchor="right",
+            xanchor="left" if place[2] < 60 else "right",
             yanchor="bottom",
             showarrow=False,
-            text=f"target: {MEASURES[score.key].name}",
+            text=f"target: {MEASURES[score.key].name.partition(' (')[0]}",
             font={"size": 11, "color": "#2F6417"},
         )
 
