@@ -32,6 +32,7 @@ JUMPS: Final = (
     ("#meaning", "What a number means"),
     ("#clip", "How good this clip is"),
     ("#files", "Files"),
+    ("#keep", "Keep it"),
 )
 
 CAPTURE_RATE: Final = "frames per real second"
