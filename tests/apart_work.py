@@ -56,6 +56,15 @@ def dies(name: str, progress: Progress = silent) -> None:
     threading.Event().wait()
 
 
+def goes_on_after_signals(progress: Progress = silent) -> int:
+    """Send what a terminal or a service's end sends to this process; returns how many it outlived."""
+    outlived = 0
+    for number in (signal.SIGINT, signal.SIGTERM):
+        os.kill(os.getpid(), number)
+        outlived += 1
+    return outlived
+
+
 def reads_nowhere(progress: Progress = silent) -> None:
     """What an error in a decoder does: read where there is no memory."""
     ctypes.string_at(0)

@@ -81,11 +81,17 @@ def test_leaving_without_a_word_is_told() -> None:
 @posix
 @pytest.mark.parametrize(
     ("name", "words"),
-    [("SIGKILL", "ended from outside"), ("SIGTERM", "ended from outside"), ("SIGBUS", "broke down")],
+    [("SIGKILL", "ended from outside"), ("SIGBUS", "broke down")],
 )
 def test_a_killed_child(name: str, words: str) -> None:
     said = _sentence(work.dies, name, kind=BrokenOff)
     assert words in said and name in said
+
+
+@posix
+def test_signals_that_go_to_parent_and_child_alike_are_the_parents_business() -> None:
+    """Ctrl-C in a terminal, the end of a service: the work is stopped, not reported as broken off."""
+    assert in_child(work.goes_on_after_signals, what="x") == 2
 
 
 @posix

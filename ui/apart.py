@@ -332,7 +332,7 @@ def _death(child: subprocess.Popen[bytes], what: str) -> BrokenOff:
             name = signal.Signals(-code).name
         except ValueError:
             name = f"signal {-code}"
-        if name in ("SIGKILL", "SIGTERM"):
+        if name == "SIGKILL":
             why = f"the work on it was ended from outside, perhaps by the system for want of memory ({name})"
             return BrokenOff(what, why, "close other programs or trim the clip, then try again")
         why = f"the part of the program that reads it broke down ({name})"

@@ -32,7 +32,8 @@ _WATCH_S: Final = 0.25
 
 def serve(memory_bytes: int | None) -> None:
     """The child's whole life: read a task, do it, say what became of it, and so on."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent says when to stop
+    for number in (signal.SIGINT, signal.SIGTERM):  # often sent to both; the parent says when to stop
+        signal.signal(number, signal.SIG_IGN)
     mouth = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever prints can't get between our words
     lock = threading.Lock()
