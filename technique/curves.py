@@ -126,7 +126,7 @@ def _curve(m: Motion, key: str, side: SideOrBoth, own: Side, table: ErrorTable) 
     plane = table.plane(ERROR_KEY[key])
     noise, roll, view = _pose_errors(m, key, own, kept[0][0])
     squares = spread**2 + noise**2 / n + roll**2 + (em.Z95 * row.sd) ** 2 + plane**2
-    half = np.sqrt(squares) + abs(row.bias) + view
+    half = np.sqrt(squares) + abs(row.correction) + view
     return Curve(key, side, mean, sd, half, strides, n)
 
 

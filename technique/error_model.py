@@ -13,7 +13,7 @@ event method              what all events of one kind and foot are early or late
 landmark noise            jitter of the landmarks left after filtering, propagated, / sqrt(n)
 model                     1.96 times the clip-to-clip spread of the pose model's error
 model bias                what a real runner's bias may differ by from the mean error taken out of the value
-bias not taken out        instead: size of the mean error, for points of another pose model
+bias not taken out        instead: its whole size, for points of another pose model
 scale                     metres per pixel
 camera roll               roll that may be left, on angles against the vertical and distances
 view angle                camera off a true side view, at the far end of what it may be

@@ -83,14 +83,14 @@ class ErrorRow(_Row):
         value : float
         corrected : bool
             The correction was taken out: then the part "model bias" is what it may be wrong by on
-            this runner, from no bias at all to twice the one found. Else the whole bias counts,
+            this runner, from no bias at all to twice the one found. Else the whole of it counts,
             under a name of its own, since it is added linearly.
         """
         size = abs(value) if self.relative else 1.0
         spread = Z95 * self.sd * size
         if corrected:
             return {"model": spread, "model bias": Z95 * TRANSFER_SD * abs(self.correction) * size}
-        return {"model": spread, "bias not taken out": abs(self.bias) * size}
+        return {"model": spread, "bias not taken out": abs(self.correction) * size}
 
 
 class EventRow(_Row):

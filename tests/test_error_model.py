@@ -241,7 +241,7 @@ def rows_table(*rows: em.ErrorRow) -> em.ErrorTable:
 def an_error_row(distance: em.Distance, view: em.View, sd: float, relative: bool = False) -> em.ErrorRow:
     return em.ErrorRow(
         key="speed", unit="m/s", distance=distance, view=view, bias=-0.1, sd=sd, n=9, source="made up",
-        relative=relative,
+        relative=relative, correction=-0.1,
     )  # fmt: skip
 
 

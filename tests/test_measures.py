@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from benchmarks.accuracy.fitting import bare
 from sample_clips.runner import runner_at
 from shared.analysis import Event, Measure
 from shared.catalogue import MEASURES
@@ -258,7 +259,7 @@ def test_a_low_frame_rate_widens_times_and_refuses_the_hips_effort() -> None:
     halves = []
     for rate in (30.0, 60.0, 240.0):
         _, m = true_run(3.0, rate_hz=rate)
-        found = by_key(measured(m))
+        found = by_key(measured(m, bare(em.error_table())))
         x = found["contact_time_right"]
         assert x.error_parts["frame rate"] == pytest.approx(em.frame_half_width(1 / rate) / x.n**0.5)
         halves.append(x.high - x.low)  # type: ignore[operator]
@@ -332,7 +333,7 @@ def test_strike_pattern_needs_the_whole_interval(low: float, high: float, label:
 @pytest.mark.parametrize(("angle", "label"), [(25.0, "rearfoot"), (-14.0, "forefoot")])
 def test_clear_strikes_are_named(angle: float, label: str) -> None:
     t, m = true_run(3.0, foot_td_deg=angle)
-    x = by_key(measured(m))[f"strike_pattern_{t.athlete.near_side}"]
+    x = by_key(measured(m, bare(em.error_table())))[f"strike_pattern_{t.athlete.near_side}"]
     assert x.label == label and x.value == pytest.approx(angle, abs=AT_TOUCHDOWN_DEG)
 
 
