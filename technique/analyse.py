@@ -27,7 +27,7 @@ from technique.smoothed import Smoothed
 from technique.smoothing import smooth
 from technique.symmetry import symmetries
 from technique.targets import scores
-from technique.time_base_check import checked_times
+from technique.time_base_check import TIMED_KEYS, checked_times
 
 __all__ = ["Athlete", "analyse", "analysis_of"]
 
@@ -96,8 +96,9 @@ def analysis_of(
     all_measures = (*timed, *symmetries(timed))
     held = scores(all_measures, profile, track.labelling.near_side)
     told = _told(athlete)
-    given = cues(all_measures, held, profile, told)
-    why_none = None if given else why_no_cues(all_measures, held, profile, told)
+    doubted = TIMED_KEYS if time_notes else frozenset()
+    given = cues(all_measures, held, profile, told, doubted=doubted)
+    why_none = None if given else why_no_cues(all_measures, held, profile, told, doubted)
     return Analysis(
         clip=track.clip,
         direction=track.direction,

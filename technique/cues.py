@@ -8,7 +8,7 @@ out.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -47,6 +47,7 @@ def cues(
     profile: Profile,
     athlete: Mapping[str, object] | None = None,
     limit: int = DEFAULT_LIMIT,
+    doubted: Collection[str] = (),
 ) -> tuple[Cue, ...]:
     """What to work on, most important first.
 
@@ -61,6 +62,8 @@ def cues(
         As for `technique.cautions.athlete_flags`; with pain told, no cue is given.
     limit : int
         Most cues, 0 or more.
+    doubted : collection of str
+        Measures that no cue may rest on, since the clip's time base is in doubt.
 
     Returns
     -------
@@ -80,6 +83,8 @@ def cues(
         return ()
     groups: dict[str, list[_Finding]] = {}
     for finding in _findings(clip, scores, profile):
+        if _base(finding.score.key) in doubted:
+            continue
         name = theme_of(finding.score.key, finding.direction).name
         groups.setdefault(name, []).append(finding)
     # Sorting is stable, so equal weights keep the order of the profile.
@@ -102,6 +107,7 @@ def why_no_cues(
     scores: Iterable[Score],
     profile: Profile,
     athlete: Mapping[str, object] | None = None,
+    doubted: Collection[str] = (),
 ) -> str | None:
     """Plain sentence for a result without cues; None when there are cues to give."""
     clip, held = tuple(measures), tuple(scores)
@@ -114,8 +120,13 @@ def why_no_cues(
             f"choose a profile that suits it ({', '.join(fitting)})" if fitting else "choose another profile"
         )
         return f"{mismatch} No cues are given; {hint}."
-    if cues(clip, held, profile, athlete, limit=1):
+    if cues(clip, held, profile, athlete, limit=1, doubted=doubted):
         return None
+    if cues(clip, held, profile, athlete, limit=1):
+        return (
+            "The clip's time base is in doubt (see the notes), so there is no cue that rests on times or "
+            "rates: give the frames per real second first."
+        )
     verdicts = {s.verdict for s in held}
     if verdicts <= {"not_measurable"}:
         return "None of the targets could be measured in this clip."

@@ -19,6 +19,7 @@ from technique.cue_texts import Direction, cue_text, theme_of, themes
 from technique.cues import cues, number_text, why_no_cues
 from technique.profile_schema import Use
 from technique.targets import load_profile, profile_names, scores
+from technique.time_base_check import TIMED_KEYS
 
 DATA = Path(__file__).parents[1] / "technique" / "data"
 
@@ -105,6 +106,17 @@ def test_no_cue_at_importance_nought() -> None:
     profile = load_profile("easy-run")
     assert given_cues(measures) == ()
     assert "orientation only" in str(why_no_cues(measures, scores(measures, profile), profile))
+
+
+def test_no_cue_on_times_while_the_time_base_is_in_doubt() -> None:
+    slow = [measured("step_frequency", "both", 87, 1)]
+    lean = [measured("trunk_lean", "both", 24, 3)]
+    profile = load_profile("easy-run")
+    assert [c.key for c in given_cues(slow)] == ["step_frequency"]
+    assert given_cues(slow, doubted=TIMED_KEYS) == ()
+    why = why_no_cues(slow, scores(slow, profile), profile, doubted=TIMED_KEYS)
+    assert why is not None and "frames per real second" in why
+    assert [c.key for c in given_cues([*slow, *lean], doubted=TIMED_KEYS)] == ["trunk_lean"]
 
 
 def test_no_cue_when_running_hurts() -> None:
