@@ -294,9 +294,7 @@ def _measure(r: Sequence[Any]) -> Measure:
     """From the columns of `MEASURE_COLUMNS`, in the order of the fields."""
     key, side, value, unit, low, high, n, status, why, frame, parts, label, estimate = r[:13]
     errors: dict[str, Any] = _parts(parts)[0]
-    return Measure(
-        key, side, value, unit, low, high, n, status, why, frame, errors, label, bool(estimate)
-    )
+    return Measure(key, side, value, unit, low, high, n, status, why, frame, errors, label, bool(estimate))
 
 
 def points_of(rows: Iterable[sqlite3.Row], athlete: str) -> tuple[SeriesPoint, ...]:

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 from scipy.spatial.transform import Rotation
 
 from shared import landmarks as lm
@@ -171,6 +170,9 @@ def stride_count(xy: FloatArray) -> float:
     xy : (T, 33, 2) array
         Picture or world px.
     """
+    # Loaded here: it brings all of scipy's statistics with it, and the first look need not wait for that.
+    from scipy.signal import find_peaks
+
     apart = np.abs(xy[:, lm.index("ankle", "left"), 0] - xy[:, lm.index("ankle", "right"), 0])
     ok = np.isfinite(apart)
     size = body_size(xy).median_px
