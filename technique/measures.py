@@ -286,7 +286,7 @@ def _why_none(m: Motion, key: str, side: SideOrBoth, walks: bool) -> str:
             return "no belt speed: give the speed of the treadmill"
         if m.camera != "treadmill" and m.metres_per_px is None:
             return "no scale: give the stature or a marked distance"
-    if key in SWING_KEYS and (why := swing_why(m)):
+    if key in SWING_KEYS and (why := swing_why(m, key, side)):
         return why
     if side != "both":
         which = f"the {'near' if side == m.near else 'far'} ({side})"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
 from collections.abc import Iterator
 from functools import partial
@@ -26,6 +27,15 @@ CHROMIUM_ARGUMENTS = [
     "--disable-sync",
     "--no-first-run",
 ]
+
+
+@pytest.fixture(autouse=True)
+def _no_queue_left_behind() -> Iterator[None]:
+    """A page's queue ends with the test that opened the page, or it would serve the next test's clips."""
+    yield
+    place = sys.modules.get("ui.screens.place")
+    if place is not None:
+        place.queue.clear()
 
 
 @pytest.fixture(scope="session")

@@ -208,6 +208,7 @@ def _gone(number: int) -> None:
 def test_ctrl_c_ends_the_child_at_once(tmp_path: Path) -> None:
     file = tmp_path / "number"
     code = (
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell may ignore it
         "from tests.apart_work import notes_its_number; from ui.apart import in_child; from pathlib import Path\n"
         f"in_child(notes_its_number, Path({str(file)!r}), what='x', progress=lambda *a: print('on', flush=True))"
     )

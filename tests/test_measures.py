@@ -208,9 +208,17 @@ def test_a_hidden_far_leg_is_refused() -> None:
 
 def test_the_far_side_is_less_certain() -> None:
     found = seen(quality())
-    for key in ("knee_flexion_swing_max", "thigh_angle_max", "contact_time"):
+    for key in ("knee_flexion_swing_max", "thigh_angle_max"):  # contact times are no worse there
         near, far = (found[f"{key}_{side}"] for side in ("right", "left"))
         assert far.high - far.low > near.high - near.low, key  # type: ignore[operator]
+
+
+def test_the_far_legs_moment_is_refused_and_the_near_one_told() -> None:
+    found = seen(quality())
+    assert "far leg" in (found["hip_moment_swing_flexion_left"].why or "")
+    assert found["hip_moment_swing_flexion_left"].value is None
+    assert found["hip_moment_swing_flexion_right"].value is not None
+    assert found["hip_power_swing_peak_left"].value is not None
 
 
 def test_an_oblique_camera_widens_and_then_refuses() -> None:

@@ -8,13 +8,23 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import urllib.request
+from collections.abc import Callable, Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from ui import page_server
 from ui.serve import HOST, page_command
+
+
+def _in_a_thread(work: Callable[[], Coroutine[Any, Any, int]]) -> int:
+    """Run it in a thread of its own: the browser's driver keeps a loop running in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(lambda: asyncio.run(work())).result()
 
 
 def test_small_answers_are_sent_at_once() -> None:
@@ -36,7 +46,7 @@ def test_small_answers_are_sent_at_once() -> None:
             finally:
                 writer.close()
 
-    assert asyncio.run(answer()) != 0
+    assert _in_a_thread(answer) != 0
 
 
 @pytest.mark.parametrize(
@@ -83,7 +93,7 @@ def test_it_answers_and_stops_quietly(tmp_path: Path) -> None:
                 break
             except OSError:
                 assert server.poll() is None
-                asyncio.run(asyncio.sleep(0.1))
+                threading.Event().wait(0.1)
         server.send_signal(signal.SIGINT)
         _, said = server.communicate(timeout=30)
     finally:
