@@ -21,6 +21,7 @@ from vision.camera import BackgroundMotion, Box
 from vision.clip import Frame, LazyFrame, frames, lazy_frames
 from vision.clip_probe import ClipProbe
 from vision.clip_repeats import ChangeWatch
+from vision.large_blocks import LARGE_BYTES, keep_large_blocks_apart
 from vision.pose import PoseEngine, PoseResult
 from vision.raw import RawTrack
 from vision.timebase import TimeBase
@@ -71,6 +72,8 @@ def looked_through(
         Everybody found.
     """
     name = Path(clip.path).name
+    if 3 * clip.width * clip.height >= LARGE_BYTES:
+        keep_large_blocks_apart()
     count = cores() if threads is None else threads
     with workers(count) as pool:
         with closing(_flow(_coarse_frames(clip, base, count), pool)) as coming:
