@@ -6,6 +6,7 @@ Screenshots are kept in ``test_artefacts/page`` for people to look at.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -156,12 +157,14 @@ class Visit:
 
 
 @pytest.fixture
-def visit(chromium: Any, address: str) -> Iterator[Visit]:
+def visit(chromium: Any, address: str, request: pytest.FixtureRequest) -> Iterator[Visit]:
     context = chromium.new_context(viewport=DESKTOP)
     context.set_default_timeout(WAIT_MS)
     seen = Visit(context.new_page(), address)
     seen.watch()
     yield seen
+    name = re.sub(r"[^a-z0-9]+", "-", request.node.name.removeprefix("test_"))
+    seen.shot(f"last-{name}")  # where a test that failed stood
     context.close()
     assert seen.faults == []
 
