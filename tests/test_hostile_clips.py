@@ -243,6 +243,29 @@ def test_hundreds_of_streams_are_one_clip_or_one_sentence(tmp_path: Path) -> Non
         assert _read(path) == 3
 
 
+def _boxes(data: bytes, start: int, end: int) -> dict[bytes, tuple[int, int]]:
+    """Name of each box between two places of an MP4 file, with where it begins and ends (ISO/IEC 14496-12)."""
+    found = {}
+    while start + 8 <= end:
+        length, name = struct.unpack(">I4s", data[start : start + 8])
+        found.setdefault(name, (start, start + length))
+        start += max(length, 8)
+    return found
+
+
+@pytest.mark.parametrize("count", [900, 3000])
+def test_thousands_of_tracks_are_one_clip_or_one_sentence(count: int, sound: Path, tmp_path: Path) -> None:
+    """The index's only track, written again and again: beyond the 1000 that the decoder's library takes."""
+    data = sound.read_bytes()
+    start, end = _boxes(data, 0, len(data))[b"moov"]
+    track = data[slice(*_boxes(data, start + 8, end)[b"trak"])]
+    index = struct.pack(">I4s", end - start + count * len(track), b"moov") + data[start + 8 : end]
+    path = tmp_path / "many.mp4"
+    path.write_bytes(data[:start] + index + count * track + data[end:])
+    with contextlib.suppress(ClipError):
+        assert _read(path) <= 30
+
+
 def test_two_hours_are_read_from_the_header_in_little_memory(tmp_path: Path) -> None:
     """216 000 time stamps of 2 h at 30 a second; frames are never held together."""
     import tracemalloc
