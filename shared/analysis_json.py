@@ -240,7 +240,7 @@ def from_document(document: Mapping[str, Any], name: str = "analysis") -> Analys
         raise DocumentError(name, why, mend)
     try:
         return _build(document)
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise DocumentError(
             name, f"a part of it is missing or malformed ({str(error)[:200]})", "measure the clip again"
         ) from error

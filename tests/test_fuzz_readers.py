@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from shared.analysis import Analysis
@@ -154,6 +154,8 @@ odd = st.one_of(
 
 @settings(max_examples=400, deadline=None)
 @given(st.sampled_from(PLACES), odd, st.booleans())
+@example(("scores", 0, "target"), "", False)  # once an IndexError
+@example(("scores", 0, "target"), [None], False)
 def test_analysis_documents_with_one_wrong_value(place: tuple[Any, ...], value: Any, gone: bool) -> None:
     """Each place of the document in turn: another kind of value, or nothing."""
     document = json.loads(DOCUMENT)
