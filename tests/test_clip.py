@@ -17,8 +17,9 @@ import numpy as np
 import pytest
 
 from shared.errors import ClipError, DamagedClip
+from shared.files import file_sha256
 from tests.clip_maker import Pixels, is_upright, make_clip, number_in, numbered, sound_only
-from vision.clip import clip_info, file_sha256, frames, nearest_frame, probe
+from vision.clip import clip_info, frames, nearest_frame, probe
 from vision.timebase import time_base
 
 REAL = Path(__file__).resolve().parents[1].parent / "shared" / "clips"

@@ -107,6 +107,35 @@ def test_planes_show_what_the_frames_show(name: str) -> None:
         assert np.median(apart) <= 3 and apart.mean() < 4  # colour is stored at half the resolution
 
 
+def _ramps(_: int) -> NDArray[np.uint8]:
+    y, x = np.mgrid[:192, :320]
+    return np.stack([x * 255 // 320, y * 255 // 192, 255 - x * 255 // 320], axis=-1).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("ending", "codec", "form"),
+    [
+        ("mp4", "libx264", "yuv420p"),
+        ("mp4", "libx264", "yuvj420p"),  # full range, as many phones record
+        ("mp4", "libx264", "yuv422p"),
+        ("mp4", "libx264", "yuv444p"),
+        ("mp4", "libx264", "yuv420p10le"),
+        ("mov", "mjpeg", "yuvj422p"),
+        ("mkv", "libx264rgb", "rgb24"),
+    ],
+)
+def test_every_form_of_coding_keeps_its_colours(ending: str, codec: str, form: str, tmp_path: Path) -> None:
+    """Planes, as the video library decodes them, and brightness against its own conversion of the clip."""
+    clip = probe(
+        make_clip(tmp_path / f"a.{ending}", [0, 3000, 6000], picture=_ramps, codec=codec, pix_fmt=form)
+    )
+    flat, coloured = next(iter(planes(clip))), next(iter(frames(clip)))
+    apart = np.abs(_rgb(flat) - coloured.rgb)
+    assert apart.mean() < 2 and np.percentile(apart, 99) <= 4
+    grey = next(iter(lazy_frames(clip, time_base(clip)))).grey
+    assert np.abs(grey - coloured.rgb @ [0.299, 0.587, 0.114]).mean() < 2  # ITU-R BT.601: unmarked clips
+
+
 @pytest.mark.slow
 def test_brightness_as_stored_is_brightness_as_converted() -> None:
     clip = probe(next(iter(sorted(CLIPS.glob("*.mp4")))))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.errors import ClipError
+from shared.files import file_sha256
 from shared.track import ClipInfo
 from vision.clip_open import EXPORT, opened_clip
 from vision.clip_probe import BACKWARDS, ClipProbe, damaged, probe
@@ -25,7 +24,6 @@ __all__ = [
     "Frame",
     "LazyFrame",
     "clip_info",
-    "file_sha256",
     "frames",
     "frames_at",
     "lazy_frames",
@@ -116,7 +114,7 @@ def lazy_frames(
 ) -> Generator[LazyFrame, None, None]:
     """As `frames`, but nothing is converted before it is asked for."""
     for index, picture in decoded_pictures(clip, start, None, 1, threads):
-        pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
+        pts_s = clip.shown_s(index)
         yield LazyFrame(index, pts_s * time_base.factor, pts_s, picture, clip)
 
 
@@ -167,7 +165,7 @@ def frames(
     factor = 1.0 if time_base is None else time_base.factor
     size = _upright_size(clip, max_height)
     for index, picture in decoded_pictures(clip, start, stop, step, threads):
-        pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
+        pts_s = clip.shown_s(index)
         yield Frame(index, pts_s * factor, pts_s, _upright(picture, clip, size, grey))
 
 
@@ -218,7 +216,7 @@ def frames_at(clip: ClipProbe, numbers: Iterable[int]) -> Generator[Frame, None,
         for index, picture in _sought(clip, group[0], group[-1] + 1, 1):
             if index in missing:
                 missing.remove(index)
-                pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
+                pts_s = clip.shown_s(index)
                 yield Frame(index, pts_s, pts_s, _upright(picture, clip, size, grey=False))
         if missing:
             raise damaged(clip.path, min(missing), clip.frames)
@@ -327,12 +325,6 @@ def nearest_frame(clip: ClipProbe, time_s: float, time_base: TimeBase | None = N
     return int(np.argmin(np.abs(times - time_s)))
 
 
-def file_sha256(path: str | os.PathLike[str]) -> str:
-    """Hash of a file's bytes, read in pieces."""
-    with Path(path).open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def clip_info(
     clip: ClipProbe,
     time_base: TimeBase,
@@ -362,7 +354,7 @@ def clip_info(
     )
     return ClipInfo(
         path=clip.path,
-        sha256=sha256 or file_sha256(clip.path),
+        sha256=sha256 or file_sha256(Path(clip.path)),
         frames=decoded,
         width=clip.width,
         height=clip.height,

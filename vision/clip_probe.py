@@ -104,6 +104,10 @@ class ClipProbe:
         times: FloatArray = (self.pts - self.pts[0]).astype(np.float64) * float(self.tick)
         return times
 
+    def shown_s(self, index: int) -> float:
+        """Seconds of play-back from the first frame to frame `index`."""
+        return float((int(self.pts[index]) - int(self.pts[0])) * self.tick)
+
     @property
     def duration_s(self) -> float:
         """Seconds of play-back from the first to the last frame."""

@@ -205,9 +205,10 @@ def planes(
             height=height,
             format="yuv420p",
             dst_colorspace=None if _keeps_matrix(picture) else "ITU709",
+            dst_color_range="MPEG",  # limited; phones record full range too
             interpolation="AREA" if smaller else "BILINEAR",
         )
-        pts_s = float((int(clip.pts[index]) - int(clip.pts[0])) * clip.tick)
+        pts_s = clip.shown_s(index)
         yuv = np.ascontiguousarray(ready.to_ndarray())
         yield _upright(Planes(index, pts_s, yuv, coding), clip)
 
