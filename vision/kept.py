@@ -13,17 +13,17 @@ import os
 import zipfile
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import cache
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from shared.errors import OutputError
 from shared.files import private_folder, whole_file
 from vision.camera_motion import CameraMotion
+from vision.look_through import Seen
 from vision.pan import Focal
 from vision.raw import RawTrack
 from vision.roll import RollEvidence
@@ -32,31 +32,6 @@ MOST_BYTES: Final = 300_000_000
 """The folder is kept below this; what was used longest ago goes first."""
 _RAW: Final = ("frame", "time_s", "xy_px", "depth_px", "visibility", "presence", "score", "window")
 _MOTION: Final = ("frame", "transforms", "confidence", "residual_px", "rotvec")
-
-
-@dataclass(frozen=True)
-class Seen:
-    """Everything that the passes over the pictures give.
-
-    Attributes
-    ----------
-    raw : RawTrack
-    motion : CameraMotion
-    repeated : (N,) int array
-        Frames that repeat the one before.
-    blur_px : float
-    people : int
-        People found.
-    start : int
-        First frame of the fine pass.
-    """
-
-    raw: RawTrack
-    motion: CameraMotion
-    repeated: NDArray[np.int64]
-    blur_px: float
-    people: int
-    start: int
 
 
 @cache

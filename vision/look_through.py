@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from concurrent.futures import Executor
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -18,6 +19,7 @@ from vision.athlete_follow import BEYOND_S
 from vision.athlete_people import SAMPLE_RATE_HZ
 from vision.blur import FootBlur
 from vision.camera import BackgroundMotion, Box
+from vision.camera_motion import CameraMotion
 from vision.clip import Frame, LazyFrame, frames, lazy_frames
 from vision.clip_probe import ClipProbe
 from vision.clip_repeats import ChangeWatch
@@ -39,6 +41,31 @@ LARGE_PICTURE_PX: Final = 1920 * 1088
 """Pictures with more px are decoded by several threads; below, one keeps up with the landmarks."""
 
 
+@dataclass(frozen=True)
+class Seen:
+    """Everything that the passes over the pictures give.
+
+    Attributes
+    ----------
+    raw : RawTrack
+    motion : CameraMotion
+    repeated : (N,) int array
+        Frames that repeat the one before.
+    blur_px : float
+    people : int
+        People found.
+    start : int
+        First frame of the fine pass.
+    """
+
+    raw: RawTrack
+    motion: CameraMotion
+    repeated: NDArray[np.int64]
+    blur_px: float
+    people: int
+    start: int
+
+
 def looked_through(
     clip: ClipProbe,
     base: TimeBase,
@@ -48,7 +75,7 @@ def looked_through(
     from_first: bool = False,
     progress: Progress = silent,
     threads: int | None = None,
-) -> tuple[RawTrack, Pass, list[Person]]:
+) -> Seen:
     """Both passes over the pictures: who is there, then the athlete's landmarks in every frame.
 
     Parameters
@@ -66,10 +93,7 @@ def looked_through(
 
     Returns
     -------
-    raw : RawTrack
-    seen : Pass
-    people : list of Person
-        Everybody found.
+    Seen
     """
     name = Path(clip.path).name
     if 3 * clip.width * clip.height >= LARGE_BYTES:
@@ -86,14 +110,14 @@ def looked_through(
                 thorough=athlete is not None,
             )
         person = choose_athlete(people, athlete, clip=name)
-        seen = Pass(clip, base, 0 if from_first else _entry(clip, base, person), count, engine.plan.every)
-        with closing(_flow(seen.frames(), pool)) as coming:
+        watch = _Watch(clip, base, 0 if from_first else _entry(clip, base, person), count, engine.plan.every)
+        with closing(_flow(watch.frames(), pool)) as coming:
             raw = follow(
                 coming,
                 person,
                 engine,
                 others=people,
-                on_frame=seen.on_frame,
+                on_frame=watch.on_frame,
                 progress=progress,
                 total=clip.frames,
                 clip=name,
@@ -101,7 +125,14 @@ def looked_through(
                 depth=count + 1,
                 every=engine.plan.every,
             )
-    return raw, seen, people
+    return Seen(
+        raw=raw,
+        motion=watch.motion.result(),
+        repeated=watch.changes.repeated(),
+        blur_px=watch.blur.blur_px(),
+        people=len(people),
+        start=watch.start,
+    )
 
 
 def _flow(source: Generator[T, None, None], pool: Executor | None) -> Generator[T, None, None]:
@@ -119,8 +150,8 @@ def _decoder_threads(clip: ClipProbe, count: int) -> int:
     return min(count, 4) if clip.width * clip.height > LARGE_PICTURE_PX else 1
 
 
-class Pass:
-    """What one pass over the frames leaves behind, beside the landmarks."""
+class _Watch:
+    """Sees every frame of the fine pass, for all that is wanted beside the landmarks."""
 
     def __init__(self, clip: ClipProbe, base: TimeBase, start: int, threads: int, every: int) -> None:
         self._clip, self._base, self.start, self._threads, self._every = clip, base, start, threads, every

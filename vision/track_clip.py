@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shared.errors import AthleteError
+from shared.files import file_sha256
 from shared.progress import Progress, silent
 from shared.track import ClipInfo, Scale, SideLabelling, Track
-from vision.clip import clip_info, file_sha256
+from vision.clip import clip_info
 from vision.clip_probe import ClipProbe, probe
 from vision.clip_ramps import speed_ramps
 from vision.clip_repeats import repeats_note
-from vision.kept import Seen, entry_name, keep, recalled
-from vision.look_through import Pass, looked_through
+from vision.kept import entry_name, keep, recalled
+from vision.look_through import Seen, looked_through
 from vision.passes import longest_pass
 from vision.pose import PoseEngine
 from vision.quality import view_quality
@@ -34,7 +33,6 @@ from vision.world import WorldView, world_marks, world_points, world_view
 
 FloatArray = NDArray[np.float64]
 Mark = tuple[float, float]
-T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -101,13 +99,14 @@ def track_clip(
     clip = probe(path)
     base = time_base(clip, request.capture_rate_hz)
     weights = pose_weights(request.weights)
-    entry = "" if kept is None else entry_name(file_sha256(path), _settings(request, base, weights))
+    sha256 = file_sha256(path)
+    entry = "" if kept is None else entry_name(sha256, _settings(request, base, weights))
     known = None if kept is None else recalled(kept, entry)
     # Marked points lie in the first picture, so that frame must have been part of the pass.
     if known is not None and (request.marked is None or known.start == 0):
         progress("following the athlete", clip.frames, clip.frames)
-        return _track(known.raw, _Recalled(known), clip, base, request, range(known.people))
-    raw, seen, people = looked_through(
+        return _track(known, clip, base, request, sha256)
+    seen = looked_through(
         clip,
         base,
         PoseEngine(weights, effort=request.effort, rate_hz=base.capture_rate_hz),
@@ -117,19 +116,8 @@ def track_clip(
         threads=threads,
     )
     if kept is not None:
-        keep(
-            Seen(
-                raw,
-                seen.motion.result(),
-                seen.changes.repeated(),
-                seen.blur.blur_px(),
-                len(people),
-                seen.start,
-            ),
-            kept,
-            entry,
-        )
-    return _track(raw, seen, clip, base, request, people)
+        keep(seen, kept, entry)
+    return _track(seen, clip, base, request, sha256)
 
 
 def _settings(request: TrackRequest, base: TimeBase, weights: Weights) -> dict[str, object]:
@@ -142,29 +130,6 @@ def _settings(request: TrackRequest, base: TimeBase, weights: Weights) -> dict[s
         "weights": weights.name,
         "content": hashlib.sha256(weights.detector + weights.landmarks).hexdigest(),
     }
-
-
-@dataclass(frozen=True)
-class _Value(Generic[T]):
-    value: T
-
-    def result(self) -> T:
-        return self.value
-
-    def repeated(self) -> T:
-        return self.value
-
-    def blur_px(self) -> T:
-        return self.value
-
-
-class _Recalled:
-    """A pass over the frames that was made earlier."""
-
-    def __init__(self, known: Seen) -> None:
-        self.motion = _Value(known.motion)
-        self.changes = _Value(known.repeated)
-        self.blur = _Value(known.blur_px)
 
 
 def part_of(raw: RawTrack, keep: NDArray[np.bool_]) -> RawTrack:
@@ -182,22 +147,14 @@ def part_of(raw: RawTrack, keep: NDArray[np.bool_]) -> RawTrack:
     )
 
 
-def _track(
-    raw: RawTrack,
-    seen: Pass | _Recalled,
-    clip: ClipProbe,
-    base: TimeBase,
-    request: TrackRequest,
-    people: Sequence[object],
-) -> Track:
+def _track(seen: Seen, clip: ClipProbe, base: TimeBase, request: TrackRequest, sha256: str) -> Track:
     name = Path(clip.path).name
     notes: list[str] = []
-    repeated = seen.changes.repeated()
+    raw, motion, repeated = seen.raw, seen.motion, seen.repeated
     if len(repeated):
         raw = part_of(raw, ~np.isin(raw.frame, repeated))
         said = repeats_note(repeated, clip.frames)
         notes += [said] if said else []
-    motion = seen.motion.result()
     kept, pass_note = longest_pass(raw, motion, request.belt_speed_mps)
     raw = part_of(raw, kept)
     notes += [pass_note] if pass_note else []
@@ -214,15 +171,15 @@ def _track(
         raise AthleteError(
             name, "the athlete could not be followed in it", "film one whole runner from the side"
         )
-    if len(people) > 1:
+    if seen.people > 1:
         notes.append(
-            f"{len(people)} people were seen; the one measured is the one who crosses the picture running. "
+            f"{seen.people} people were seen; the one measured is the one who crosses the picture running. "
             "Point at another with a place and a time if that is wrong."
             if request.athlete is None
-            else f"{len(people)} people were seen; the one you pointed at is measured."
+            else f"{seen.people} people were seen; the one you pointed at is measured."
         )
-    info = clip_info(clip, base, clip.frames, repeated.tolist(), notes)
-    return _assembled(raw, repaired, view, info, request, seen.blur.blur_px())
+    info = clip_info(clip, base, clip.frames, repeated.tolist(), notes, sha256)
+    return _assembled(raw, repaired, view, info, request, seen.blur_px)
 
 
 def _assembled(

@@ -50,32 +50,6 @@ PIXEL_MODULES: Final = (
 
 
 @dataclass(frozen=True)
-class _Result:
-    """Stands in for a collector that has done its work."""
-
-    value: Any
-
-    def result(self) -> Any:
-        return self.value
-
-    def repeated(self) -> Any:
-        return self.value
-
-    def blur_px(self) -> Any:
-        return self.value
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """Stands in for a pass over the pixels that is over."""
-
-    motion: _Result
-    changes: _Result
-    blur: _Result
-    decoded: int = 0
-
-
-@dataclass(frozen=True)
 class SeenCase:
     """One case with its truth and its track; `track` is None where the clip was refused."""
 
@@ -139,15 +113,9 @@ def look(case: Case, folder: Path, again: bool = False, any_version: bool = Fals
     found: dict[str, Any] = {"args": None, "why": ""}
     finish = vision._track
 
-    def keep(raw: Any, seen: Any, probe: Any, base: Any, request: Any, people: Any) -> Track:
-        # The same end of `track_clip`, with what it was given written down on the way.
-        over = _Seen(
-            _Result(seen.motion.result()),
-            _Result(seen.changes.repeated()),
-            _Result(seen.blur.blur_px()),
-        )
-        found["args"] = (raw, over, probe, base, request, people)
-        return finish(raw, over, probe, base, request, people)  # type: ignore[arg-type]
+    def keep(*args: Any) -> Track:
+        found["args"] = args  # written down on the way to the same end
+        return finish(*args)
 
     track: Track | None = None
     with mock.patch.object(vision, "_track", keep):
@@ -158,7 +126,7 @@ def look(case: Case, folder: Path, again: bool = False, any_version: bool = Fals
     kept.write_bytes(pickle.dumps(found))
     if track is not None:
         write_track(track, folder / f"{case.name}.track.npz")
-        raw = found["args"][0]
+        raw = found["args"][0].raw
         with (folder / f"{case.name}.raw.npz").open("wb") as out:
             np.savez_compressed(out, **{k: v for k, v in vars(raw).items() if k != "model"})
     seconds = time.perf_counter() - start
@@ -182,8 +150,8 @@ def seen_case(case: Case, folder: Path) -> SeenCase | None:
     try:
         track = vision._track(*found["args"])
     except LanesideError as error:
-        return SeenCase(case, known, None, found["args"][0], str(error), stature)
-    return SeenCase(case, known, track, found["args"][0], "", stature)
+        return SeenCase(case, known, None, found["args"][0].raw, str(error), stature)
+    return SeenCase(case, known, track, found["args"][0].raw, "", stature)
 
 
 def seen_cases(chosen: list[Case], folder: Path) -> Iterator[SeenCase]:
