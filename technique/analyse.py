@@ -92,7 +92,7 @@ def analysis_of(
             "film at least one stride, better seven steps of each foot, with the whole body in view",
         )
     result = measured(m)
-    timed, time_notes = checked_times(m, result.measures)
+    timed, time_notes = checked_times(m, result.measures, told=track.clip.time_base == "user")
     all_measures = (*timed, *symmetries(timed))
     held = scores(all_measures, profile, track.labelling.near_side)
     told = _told(athlete)

@@ -40,11 +40,7 @@ WHY: Final = "the time base is wrong (see the notes); give the true capture rate
 
 def fall_of(m: Motion) -> Fall | None:
     """The fall of the centre of mass over all flights of a clip."""
-    flights = [
-        (s.toe_off.time_s, s.next_other.time_s)
-        for s in m.steps
-        if s.toe_off and s.next_other and s.next_other.time_s > s.toe_off.time_s
-    ]
+    flights = _flights(m)
     metres, scale_sd = m.metres_per_px, m.scale_sd
     if metres is None:
         metres, scale_sd = STANDARD_LEG_M / m.leg_px, STANDARD_LEG_SD
@@ -53,32 +49,48 @@ def fall_of(m: Motion) -> Fall | None:
     return fall_in_flight(m.time_s, height, flights, noise_m, scale_sd)
 
 
-def checked_times(m: Motion, measures: Sequence[Measure]) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
+def _flights(m: Motion) -> list[tuple[float, float]]:
+    """Begin and end of each flight, s."""
+    return [
+        (s.toe_off.time_s, s.next_other.time_s)
+        for s in m.steps
+        if s.toe_off and s.next_other and s.next_other.time_s > s.toe_off.time_s
+    ]
+
+
+def checked_times(
+    m: Motion, measures: Sequence[Measure], told: bool = False
+) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
     """Measures with spoilt times taken out, and what to tell the user.
 
     Parameters
     ----------
     m : Motion
     measures : sequence of Measure
+    told : bool
+        The user said how many frames make a second.
 
     Returns
     -------
     measures : tuple of Measure
-        Times, rates and speeds are not measurable where both the fall in flight and the step
-        frequency say that the time base is wrong; one sign alone only warns.
+        Times, rates and speeds are not measurable where the step frequency is none of running, and
+        the fall in flight says so too or there are flights at all (so it is no walking) at a rate
+        that only the file tells. One sign alone, or against the user's own word, only warns.
     notes : tuple of str
     """
     warning = time_base_warning(fall_of(m))
     rate = next((x.value for x in measures if x.key == "step_frequency"), None)
     low, high = PLAUSIBLE_STEPS_PER_MIN
     strange = rate is not None and not low <= rate <= high
+    runs = len(_flights(m)) > len(m.steps) / 2
     notes: list[str] = [warning] if warning else []
     if strange:
+        but = "There are flights between the steps, so" if runs else "Unless this is walking,"
         notes.append(
             f"The step frequency comes out at {rate:.0f} steps a minute; running lies between {low:.0f} and "
-            f"{high:.0f}. Unless this is walking, the capture rate is wrong: give the frames per real second."
+            f"{high:.0f}. {but} the capture rate is wrong: give the frames per real second."
         )
-    if not (warning and strange):
+    if not (strange and (warning or (runs and not told))):
         return tuple(measures), tuple(notes)
     return tuple(
         replace(
