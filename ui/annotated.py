@@ -149,40 +149,21 @@ def draw_body(picture: Planes, xy: NDArray[np.float64], near: Side, thickness: f
     thickness : float
         Width of the near limbs, px.
     """
-    hips, shoulders = draw.middle(xy, "hip"), draw.middle(xy, "shoulder")
-    layers = [
-        (_limbs(xy, lm.opposite(near)), look.FAR_ON_PICTURE, 0.75, True),
-        (_limbs(xy, near), look.NEAR_ON_PICTURE, 1.0, False),
-        (([(hips, shoulders)], [hips, shoulders]), look.TRUNK_ON_PICTURE, 1.0, False),
-    ]
-    for (bones, joints), colour, share, dashed in layers:
-        width = max(1.0, thickness * share)
-        whole = [
-            ((float(a[0]), float(a[1])), (float(b[0]), float(b[1])))
-            for a, b in bones
-            if np.isfinite([a, b]).all()
-        ]
-        pieces = (
-            [piece for a, b in whole for piece in draw.dashes(a, b, 4 * width, 2.5 * width)]
-            if dashed
-            else whole
-        )
-        dots = [(float(p[0]), float(p[1])) for p in joints if np.isfinite(p).all()]
-        radius = 1.2 * thickness
+    radius = 1.2 * thickness
+    for layer in draw.skeleton(xy, near):
+        width = max(1.0, thickness * layer.width)
+        pieces = [(_point(a), _point(b)) for a, b in layer.bones if np.isfinite([a, b]).all()]
+        if layer.dashed:
+            pieces = [piece for a, b in pieces for piece in draw.dashes(a, b, 4 * width, 2.5 * width)]
+        dots = [_point(joint) for joint in layer.joints if np.isfinite(joint).all()]
         picture.lines(pieces, RIM, width + 2)
         picture.discs(dots, radius + 1, RIM)
-        picture.lines(pieces, draw.rgb(colour), width)
-        picture.discs(dots, radius, draw.rgb(colour))
+        picture.lines(pieces, draw.rgb(layer.colour), width)
+        picture.discs(dots, radius, draw.rgb(layer.colour))
 
 
-Place = NDArray[np.float64]
-
-
-def _limbs(xy: NDArray[np.float64], side: Side) -> tuple[list[tuple[Place, Place]], list[Place]]:
-    return (
-        [(xy[lm.index(a, side)], xy[lm.index(b, side)]) for a, b in draw.BONES],
-        [xy[lm.index(joint, side)] for joint in draw.JOINTS],
-    )
+def _point(place: NDArray[np.float64]) -> draw.Point:
+    return (float(place[0]), float(place[1]))
 
 
 def contacts(analysis: Analysis, time_s: NDArray[np.float64]) -> dict[Side, NDArray[np.bool_]]:

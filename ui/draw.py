@@ -154,6 +154,53 @@ def dashes(a: Point, b: Point, on: float, off: float) -> list[tuple[Point, Point
     return pieces
 
 
+Place = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Lines and joint marks of one look.
+
+    Attributes
+    ----------
+    bones : list of pairs of (2,) arrays
+        Px; NaN where a point is not known.
+    joints : list of (2,) arrays
+    colour : str
+    width : float
+        Of the lines, over that of a near limb.
+    dashed : bool
+    """
+
+    bones: list[tuple[Place, Place]]
+    joints: list[Place]
+    colour: str
+    width: float
+    dashed: bool
+
+
+def skeleton(xy: NDArray[np.float64], near: Side) -> list[Layer]:
+    """What is drawn of a body, from behind to the front: far limbs dashed and thin, near limbs, trunk.
+
+    Parameters
+    ----------
+    xy : (33, 2) array
+        Px; NaN points stay NaN.
+    near : {"left", "right"}
+    """
+
+    def limbs(side: Side, colour: str, width: float, dashed: bool) -> Layer:
+        bones = [(xy[lm.index(a, side)], xy[lm.index(b, side)]) for a, b in BONES]
+        return Layer(bones, [xy[lm.index(joint, side)] for joint in JOINTS], colour, width, dashed)
+
+    hips, shoulders = middle(xy, "hip"), middle(xy, "shoulder")
+    return [
+        limbs(lm.opposite(near), look.FAR_ON_PICTURE, 0.75, True),
+        limbs(near, look.NEAR_ON_PICTURE, 1.0, False),
+        Layer([(hips, shoulders)], [hips, shoulders], look.TRUNK_ON_PICTURE, 1.0, False),
+    ]
+
+
 def draw_skeleton(canvas: Canvas, xy: NDArray[np.float64], near: Side, strong: bool = True) -> None:
     """Trunk, near and far limbs of one frame.
 
@@ -167,19 +214,11 @@ def draw_skeleton(canvas: Canvas, xy: NDArray[np.float64], near: Side, strong: b
         False draws thinner, for pictures in which one angle is the subject.
     """
     scale = 1.0 if strong else 0.6
-    far = lm.opposite(near)
-    for side, colour, width, dash in (
-        (far, look.FAR_ON_PICTURE, 0.75, True),
-        (near, look.NEAR_ON_PICTURE, 1.0, False),
-    ):
-        for a, b in BONES:
-            canvas.line(xy[lm.index(a, side)], xy[lm.index(b, side)], colour, width * scale, dash)
-        for joint in JOINTS:
-            canvas.dot(xy[lm.index(joint, side)], colour, scale)
-    hips, shoulders = middle(xy, "hip"), middle(xy, "shoulder")
-    canvas.line(hips, shoulders, look.TRUNK_ON_PICTURE, scale)
-    for p in (hips, shoulders):
-        canvas.dot(p, look.TRUNK_ON_PICTURE, scale)
+    for layer in skeleton(xy, near):
+        for a, b in layer.bones:
+            canvas.line(a, b, layer.colour, layer.width * scale, layer.dashed)
+        for joint in layer.joints:
+            canvas.dot(joint, layer.colour, scale)
 
 
 def points_at(track: Track, frame: int) -> NDArray[np.float64] | None:
