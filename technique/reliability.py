@@ -136,15 +136,15 @@ def mean_squares(table: ArrayLike) -> MeanSquares:
         raise ValueError("give at least 2 subjects by 2 occasions, all numbers")
     n, k = x.shape
     grand = x.mean()
-    rows = k * float(((x.mean(axis=1) - grand) ** 2).sum())
-    columns = n * float(((x.mean(axis=0) - grand) ** 2).sum())
-    total = float(((x - grand) ** 2).sum())
-    error = max(total - rows - columns, 0.0)
+    subjects = x.mean(axis=1, keepdims=True) - grand
+    occasions = x.mean(axis=0, keepdims=True) - grand
+    # Residuals themselves, not what is left of the whole: that would be all rounding where they are small.
+    within = x - grand - subjects
     return MeanSquares(
-        rows / (n - 1),
-        columns / (k - 1),
-        error / ((n - 1) * (k - 1)),
-        (total - rows) / (n * (k - 1)),
+        k * float((subjects**2).sum()) / (n - 1),
+        n * float((occasions**2).sum()) / (k - 1),
+        float(((within - occasions) ** 2).sum()) / ((n - 1) * (k - 1)),
+        float((within**2).sum()) / (n * (k - 1)),
         n,
         k,
     )

@@ -183,7 +183,7 @@ def test_error_moves_with_the_unit_and_not_with_the_level(
     table: list[list[float]], level: float, unit: float
 ) -> None:
     x = np.array(table)
-    assert r.standard_error(x * unit + level).sem == pytest.approx(unit * r.standard_error(x).sem, abs=1e-4)
+    assert r.standard_error(x * unit + level).sem == pytest.approx(unit * r.standard_error(x).sem, abs=1e-6)
 
 
 @pytest.mark.parametrize("table", [[[1.0, 2.0]], [[1.0], [2.0]], [[1.0, np.nan], [2.0, 3.0]], [1.0, 2.0]])
