@@ -60,8 +60,7 @@ def widened(found: Sequence[Event], near: Side, table: ErrorTable | None = None)
 def _by_row(event: Event, row: EventRow) -> Event:
     known = halves(event)
     common, own = known if known is not None else ((event.high_s - event.low_s) / 2.0, 0.0)
-    common = float(((row.share * common) ** 2 + (em.Z95 * row.sd) ** 2) ** 0.5)
-    half = float((common**2 + max(own, em.Z95 * row.own_sd) ** 2) ** 0.5)
+    common, half = row.half_widths(common, own)
     evidence = {**event.evidence, SHARED: common / em.Z95, FEET_ALIKE: row.feet_alike}
     return replace(
         event,

@@ -123,6 +123,17 @@ class EventRow(_Row):
     own_sd: float = Field(default=0.0, ge=0)
     feet_alike: float = Field(default=0.0, ge=0, lt=1)
 
+    def half_widths(self, common: float, own: float) -> tuple[float, float]:
+        """95 % half-widths, s, of what all strides share and of the whole event, as this row has them.
+
+        Parameters
+        ----------
+        common, own : float
+            What the event itself says of both, 95 %.
+        """
+        shared = float(((self.share * common) ** 2 + (Z95 * self.sd) ** 2) ** 0.5)
+        return shared, float((shared**2 + max(own, Z95 * self.own_sd) ** 2) ** 0.5)
+
 
 class TypicalRow(_Row):
     """Typical SD of single strides within a clip."""

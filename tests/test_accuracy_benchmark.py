@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,8 +15,9 @@ from scipy import stats
 from benchmarks.accuracy import golden, judged
 from benchmarks.accuracy.agreement import agreement, coverage, verdict
 from benchmarks.accuracy.cases import LARGEST_YAW_DEG, LONGEST, cases, spec_of
+from benchmarks.accuracy.document import measures_table
 from benchmarks.accuracy.fitting import fitted_spread, fitted_table, needed_spread, row_of
-from benchmarks.accuracy.study import fold_of, half_without
+from benchmarks.accuracy.study import Study, fold_of, half_without
 from benchmarks.accuracy.truths import elbow_in_space
 from sample_clips.camera import Camera
 from sample_clips.spec import ClipSpec
@@ -177,6 +179,26 @@ def test_exchanged_legs_are_counted() -> None:
 def test_the_shipped_table_belongs_to_the_code() -> None:
     """Numbers of a stored slice have not moved; else run ``python -m benchmarks.accuracy``."""
     assert golden.moved() == []
+
+
+def test_as_read_and_as_corrected_are_told_of_the_same_clips() -> None:
+    """A clip whose value as read was refused is no gain or loss of the correction."""
+    n = 10
+    cases_ = pd.DataFrame({"case": range(n), "yaw_deg": 0.0, "roll_deg": 0.0, "why": "", "view": "good"})
+    rows = pd.DataFrame(
+        {
+            "case": range(n), "key": "trunk_lean", "side": "body", "view": "good", "why": None, "half": 3.0,
+            "error": [9.0] + [1.0, -1.0, 1.0] * 3, "raw_error": [np.nan] + [1.0] * 9,
+            "inside": True, "inside_exact": True,
+        }
+    )  # fmt: skip
+
+    def told(measures: pd.DataFrame) -> str:
+        none = pd.DataFrame()
+        return measures_table(Study(cases_, measures, none, none, none, em.error_table()))
+
+    assert "| 1.8 |" in told(rows)
+    assert "| 1.8 (as read 2.0) |" in told(rows.assign(raw_error=2.0 * rows.raw_error))
 
 
 def test_the_page_and_the_table_are_of_one_run() -> None:

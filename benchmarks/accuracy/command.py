@@ -22,7 +22,7 @@ import pandas as pd
 
 from benchmarks.accuracy import golden, real_motion
 from benchmarks.accuracy.aims import aims
-from benchmarks.accuracy.cases import LONGEST, Case, cases
+from benchmarks.accuracy.cases import LONGEST, cases
 from benchmarks.accuracy.page import page
 from benchmarks.accuracy.plots import write_plots
 from benchmarks.accuracy.seen import look
@@ -32,10 +32,6 @@ from technique.error_model import load_error_table, write_error_table
 USUAL_CASES = 90
 ROOT = Path(__file__).resolve().parents[2]
 START = Path(__file__).with_name("start_table.json")
-
-
-def _looked(case: Case, folder: Path, again: bool, any_version: bool) -> str:
-    return look(case, folder, again, any_version)
 
 
 def real_frames(folder: Path, again: bool) -> tuple[pd.DataFrame, pd.DataFrame] | None:
@@ -85,9 +81,7 @@ def main(arguments: list[str] | None = None) -> int:
     chosen = cases(options.cases)
     if not options.no_look:
         with ProcessPoolExecutor(options.workers) as pool:
-            work = [
-                pool.submit(_looked, c, options.cache, options.again, options.any_version) for c in chosen
-            ]
+            work = [pool.submit(look, c, options.cache, options.again, options.any_version) for c in chosen]
             for i, done in enumerate(as_completed(work)):
                 print(f"{i + 1}/{len(chosen)} {done.result()}", flush=True)
     if options.look_only:

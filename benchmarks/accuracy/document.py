@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from benchmarks.accuracy.agreement import agreement, coverage, verdict
-from benchmarks.accuracy.aims import Aim, aims
+from benchmarks.accuracy.aims import Aim
 from benchmarks.accuracy.study import Study
 from shared.catalogue import MEASURES
 
@@ -97,7 +97,9 @@ def measures_table(s: Study) -> str:
                 continue
             f, unit, d = scaled(key)
             a = agreement(f * own.error.to_numpy(float))
-            read = f * float(own.raw_error.abs().mean())
+            # Where the value as read was refused there is nothing to hold the corrected one against.
+            both = own[own.raw_error.notna()]
+            read, told = (f * float(both[c].abs().mean()) for c in ("raw_error", "error"))
             c = coverage(own.inside_exact.astype(bool))
             whole = coverage(own.inside.astype(bool))
             judged = verdict(c) if c.n >= JUDGED else "few"
@@ -107,8 +109,7 @@ def measures_table(s: Study) -> str:
                     place,
                     f"{len(own)} of {len(every)}",
                     f"{a.bias:+.{d}f} {unit}",
-                    f"{a.mae:.{d}f}"
-                    + (f" (as read {read:.{d}f})" if abs(read - a.mae) > 0.05 * read else ""),
+                    f"{a.mae:.{d}f}" + (f" (as read {read:.{d}f})" if abs(read - told) > 0.05 * read else ""),
                     f"{a.sd:.{d}f}",
                     f"{a.low:+.{d}f} to {a.high:+.{d}f} (± {a.limit_ci:.{d}f})",
                     f"± {f * own.half.median():.{d}f}",
@@ -326,8 +327,3 @@ def corrections_table(s: Study) -> str:
         sides = "body" if MEASURES[r.key].sided == "both" else r.distance
         rows.append((f"`{r.key}`", sides, f"{-f * r.correction:+.{d}f} {unit}", str(r.n)))
     return table(("measure", "side", "added to the value", "clips"), rows)
-
-
-def aims_of(s: Study, real_events: pd.DataFrame | None) -> list[Aim]:
-    """For the page and the command's last lines."""
-    return aims(s, real_events)

@@ -22,7 +22,7 @@ def page(
     seconds: float,
 ) -> str:
     """The whole page as Markdown."""
-    cases = s.cases
+    cases, found = s.cases, aims(s, real_events)
     refused = cases[cases.why.astype(str) != ""]
     turned = int(cases.turned.fillna(False).astype(bool).sum()) if "turned" in cases else 0
     good = int((cases["view"] == "good").sum())
@@ -51,7 +51,7 @@ def page(
         "",
         "## The aims",
         "",
-        d.aims_table(aims(s, real_events)),
+        d.aims_table(found),
         "",
         "Good view: at most 12° off a side view as the program itself judges it, and a leg of 85 px or more "
         '(about 175 px of stature). MAE: mean absolute error. "Every frame" takes each clip\'s mean over all its '
@@ -111,7 +111,7 @@ def page(
         "",
         "![Errors against the factors](pictures/accuracy-factors.svg)",
         "",
-        f"**Legs.** {d.aims(s, real_events)[-1].reached} exchanged, of {frames} frames in which that can be told.",
+        f"**Legs.** {found[-1].reached} exchanged, of {frames} frames in which that can be told.",
         "",
         "## Do the intervals hold?",
         "",

@@ -104,10 +104,9 @@ def code_version() -> str:
         "sides", "sides_*", "world", "scale", "quality", "passes", "pan", "roll", "yaw", "lane", "track_clip",
         "time_sections", "timebase",
     )  # fmt: skip
-    technique = ("smooth*", "filters", "angles", "body", "events*", "measures*")
+    technique = ("smooth*", "filters", "angles", "body", "events*", "measures*", "error_*")
     files = [f for name in vision for f in root.glob(f"vision/{name}.py")]
     files += [f for name in technique for f in root.glob(f"technique/{name}.py")]
-    files += [root / "technique/error_events.py", root / "technique/error_model.py"]
     files += [root / "technique/data/events_model.npz", Path(__file__).with_name("judged.py")]
     files.append(Path(__file__).with_name("truths.py"))
     for file in sorted(set(files)):
@@ -237,9 +236,8 @@ def _with_widened(rows: list[dict[str, Any]], table: ErrorTable) -> list[dict[st
     for r in rows:
         row = known.get((r["kind"], r["side"]))
         if row is not None and "error_ms" in r:
-            common = np.hypot(row.share * r["shared_ms"], 1000 * em.Z95 * row.sd)
             own = max(r["half_ms"] ** 2 - r["shared_ms"] ** 2, 0.0) ** 0.5
-            half = np.hypot(common, max(own, 1000 * em.Z95 * row.own_sd))
+            half = 1000 * row.half_widths(r["shared_ms"] / 1000, own / 1000)[1]
             r = r | {"inside": abs(r["error_ms"]) <= half, "inside_own": r["inside"], "claimed_ms": half}
         out.append(r)
     return out
