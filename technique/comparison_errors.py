@@ -15,8 +15,9 @@ from scipy import special
 from shared.analysis import Measure
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.landmarks import SideOrBoth
+from technique.comparison_family import Row
 from technique.comparison_repeats import FREEDOM_NEEDED, own_errors
-from technique.reliability import Z95, Repeatability, t95
+from technique.reliability import Z95, Repeatability
 from technique.repeat_table import published_sem, repeat_row
 from technique.takes import Take
 
@@ -76,9 +77,7 @@ class DifferenceError:
 
     def half_width(self, p: float = 0.05) -> float:
         """Difference that error alone exceeds with chance `p`; at 5 % the minimal detectable change."""
-        return max(
-            (t95(freedom) if p == 0.05 else _point(p, freedom)) * sd for sd, freedom in self._spreads()
-        )
+        return max(_point(p, freedom) * sd for sd, freedom in self._spreads())
 
     def chance(self, difference: float) -> float:
         """Chance of at least this difference from error alone: the larger by either error."""
@@ -169,10 +168,10 @@ def table_sem(takes: Sequence[Take], key: str, side: SideOrBoth, same_day: bool)
 def own_difference_errors(
     before: Sequence[Take],
     after: Sequence[Take],
-    rows: Sequence[tuple[str, SideOrBoth]],
+    rows: Sequence[Row],
     same_day: bool,
     repeats: Sequence[Sequence[Take]],
-) -> dict[tuple[str, SideOrBoth], Repeatability]:
+) -> dict[Row, Repeatability]:
     """The athlete's own repeat error of each row that has any, for `difference_error`.
 
     Parameters
@@ -257,7 +256,7 @@ def _chance(difference: float, sd: float, freedom: float = float("inf")) -> floa
     return 2.0 * float(special.ndtr(-z) if freedom == float("inf") else special.stdtr(freedom, -z))
 
 
-def comparable_keys(takes: Sequence[Take]) -> list[tuple[str, SideOrBoth]]:
+def comparable_keys(takes: Sequence[Take]) -> list[Row]:
     """Every key and side in the takes, in the catalogue's order, symmetries last, classes left out."""
     order = {key: i for i, key in enumerate(MEASURES)}
     last = len(order)

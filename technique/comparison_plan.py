@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from shared.catalogue import MEASURES
-from shared.landmarks import Side
+from shared.landmarks import Side, SideOrBoth
 from technique.comparison_errors import DifferenceError
 from technique.comparison_family import LEADING, Row
 from technique.comparison_words import measure_decimals, measure_name, shown_value
@@ -34,13 +34,9 @@ class Outlook:
     """
 
     key: str
-    side: str
+    side: SideOrBoth
     passes: int
     found: tuple[tuple[int, float], ...]
-
-    def passes_needed(self, change: float) -> int | None:
-        """The fewest passes in each take with which that change is found; None beyond those listed."""
-        return next((n for n, least in self.found if least <= abs(change)), None)
 
 
 def outlook(
@@ -75,7 +71,7 @@ def outlook_text(made: Outlook | None) -> str | None:
     unit, digits = MEASURES[made.key].unit, measure_decimals(made.key)
     now = next((least for n, least in made.found if n == made.passes), None)
     more = [(n, least) for n, least in made.found if n > made.passes][:3]
-    name = measure_name(made.key, made.side)  # type: ignore[arg-type]
+    name = measure_name(made.key, made.side)
     parts = ", ".join(f"{shown_value(least, unit, digits)} with {n}" for n, least in more)
     have = "1 pass" if made.passes == 1 else f"{made.passes} passes"
     told = (

@@ -17,7 +17,7 @@ from typing import Final
 
 from shared.catalogue import SYMMETRY_PREFIX
 from shared.landmarks import SideOrBoth
-from technique.comparison_family import TWINS
+from technique.comparison_family import TWINS, Row
 from technique.reliability import (
     NO_PRIOR,
     Repeatability,
@@ -33,8 +33,6 @@ FREEDOM_NEEDED: Final[int] = 3
 takes in each of 3 sessions; a judgement)."""
 FREEDOM_NEEDED_TOGETHER: Final[int] = 2
 """The same where the other measures lend theirs (2 passes in each of two takes; a judgement)."""
-
-Row = tuple[str, SideOrBoth]
 
 
 def own_repeatability(
