@@ -25,7 +25,7 @@ from benchmarks.comparison_takes import DAY, PASSES_A_DAY, RAISED_DEG, Kind, Sce
 from shared.catalogue import SYMMETRY_PREFIX
 from technique.comparison import Change, Comparison, compare, measure_decimals
 from technique.pooling import pooled_passes
-from technique.symmetry import symmetry_index
+from technique.symmetry import difference_key, symmetry_index
 from technique.takes import Pass, Take
 
 CHANGED: Final = "thigh_angle_max"
@@ -108,32 +108,20 @@ def true_change(scene: Scene, key: str, side: str) -> float | None:
     left, right = f"{own}_left", f"{own}_right"
     if left not in a:
         return None
-    if _in_degrees(own):
+    if difference_key(own):
         return (b[left] - b[right]) - (a[left] - a[right])
     return symmetry_index(b[left], b[right]) - symmetry_index(a[left], a[right])
-
-
-def _in_degrees(key: str) -> bool:
-    from shared.catalogue import MEASURES
-
-    return MEASURES[key].unit == "deg"
-
-
-def truly_changed(scene: Scene, c: Change) -> bool | None:
-    """Whether the measure truly changed by what is shown; None where truth says nothing."""
-    true = true_change(scene, c.key, c.side)
-    return None if true is None else abs(true) > 0.5 * 10.0 ** -measure_decimals(c.key)
 
 
 def wrongly_called(scene: Scene, c: Change, raised: bool) -> bool | None:
     """Whether calling this row would be wrong; None where that is not known."""
     if not raised:
         return True
-    changed = truly_changed(scene, c)
     true = true_change(scene, c.key, c.side)
-    if changed is None or true is None or c.difference is None:
+    if true is None or c.difference is None:
         return None
-    return not changed or (c.difference > 0) != (true > 0)
+    shown = abs(true) > 0.5 * 10.0 ** -measure_decimals(c.key)
+    return not shown or (c.difference > 0) != (true > 0)
 
 
 def counted(count: Count, seen: Comparison, scene: Scene, raised: bool) -> None:

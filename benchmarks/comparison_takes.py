@@ -153,9 +153,7 @@ def _passes(
     for i in range(count):
         if kind == "days" and i % PASSES_A_DAY == 0:
             day = wandered(runner, rng)
-        own = {"same motion": day, "wandering": None, "days": None}[kind] or wandered(
-            day, rng, 0.5 if kind == "days" else 1.0
-        )
+        own = day if kind == "same motion" else wandered(day, rng, 0.5 if kind == "days" else 1.0)
         own = replace(own, phase=float(rng.random()))
         known = truth(replace(spec, runners=(own,)))
         out.append(take_of(known, own, int(rng.integers(1 << 30)), f"{word}{i}"))

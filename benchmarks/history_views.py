@@ -4,8 +4,8 @@ Run::
 
     python benchmarks/history_views.py [--analyses 10000] [--athletes 40]
 
-All athletes and numbers are invented. "Again" is what the page needs when the history has not
-changed meanwhile. The processor time is told beside the clock, since a busy machine stretches the latter.
+All athletes and numbers are invented. The processor time is told beside the
+clock, since a busy machine stretches the latter.
 """
 
 from __future__ import annotations

@@ -10,7 +10,6 @@ playing one over and over; a large one by enlarging it.
 from __future__ import annotations
 
 import argparse
-import sys
 import tempfile
 from fractions import Fraction
 from pathlib import Path
@@ -18,7 +17,7 @@ from typing import Any
 
 import av
 
-from benchmarks.throughput import cost, repeated
+from benchmarks.throughput import cost, measure_command, repeated
 
 
 def enlarged(clip: Path, height: int, seconds: float, rate: int, path: Path) -> Path:
@@ -75,17 +74,7 @@ def main() -> None:
             with av.open(str(clip)) as read:
                 stream = read.streams.video[0]
                 picture, frames = f"{stream.width} x {stream.height}", stream.frames
-            command = [
-                sys.executable,
-                "-m",
-                "ui.cli",
-                "measure",
-                str(clip),
-                "--out",
-                str(folder / "out"),
-                "--no-cache",
-            ]
-            used = cost([*command, *args.options])
+            used = cost(measure_command(clip, str(folder / "out"), *args.options))
             print(
                 f"| {clip.stem} | {picture} | {frames} | {used.peak_mb:.0f} | {1e3 * used.cpu_s / frames:.1f} |",
                 flush=True,

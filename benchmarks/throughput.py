@@ -58,6 +58,11 @@ def cost(command: list[str]) -> Cost:
     return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, said)
 
 
+def measure_command(clip: Path, out: str, *options: str) -> list[str]:
+    """The command that measures a clip anew."""
+    return [sys.executable, "-m", "ui.cli", "measure", str(clip), "--out", out, "--no-cache", *options]
+
+
 def repeated(clip: Path, times: int, path: Path) -> Path:
     """A clip played `times` times over, its pictures copied without coding them again."""
     with av.open(str(path), "w") as write:
@@ -96,18 +101,7 @@ def compared(clip: Path, ways: list[str], rounds: int) -> None:
         plain.append(cost([sys.executable, "-m", "benchmarks.throughput", "--plain", str(clip)]))
         for way in ways:
             with tempfile.TemporaryDirectory() as out:
-                command = [
-                    sys.executable,
-                    "-m",
-                    "ui.cli",
-                    "measure",
-                    str(clip),
-                    "--out",
-                    out,
-                    "--no-cache",
-                    *WAYS[way],
-                ]
-                ours[way].append(cost(command))
+                ours[way].append(cost(measure_command(clip, out, *WAYS[way])))
     frames, found, _ = plain[0].said.split()
     loop_s = float(np.median([float(c.said.split()[2]) for c in plain]))
     whole_s = float(np.median([c.wall_s for c in plain]))
