@@ -17,6 +17,7 @@ from benchmarks.accuracy.agreement import agreement, coverage, verdict
 from benchmarks.accuracy.cases import LARGEST_YAW_DEG, LONGEST, cases, spec_of
 from benchmarks.accuracy.document import measures_table
 from benchmarks.accuracy.fitting import fitted_spread, fitted_table, needed_spread, row_of
+from benchmarks.accuracy.page import CAUSES
 from benchmarks.accuracy.study import Study, fold_of, half_without
 from benchmarks.accuracy.truths import elbow_in_space
 from sample_clips.camera import Camera
@@ -204,6 +205,7 @@ def test_as_read_and_as_corrected_are_told_of_the_same_clips() -> None:
 def test_the_page_and_the_table_are_of_one_run() -> None:
     root = Path(__file__).resolve().parents[1]
     page = (root / "docs" / "accuracy.md").read_text(encoding="utf-8")
+    assert CAUSES.read_text(encoding="utf-8").strip() in page
     table = em.error_table()
     fitted = [r for r in table.model_error if r.n]
     assert fitted and all(r.key in MEASURES for r in fitted)
