@@ -12,7 +12,8 @@ from scipy import stats
 from shared.errors import OptionError
 from technique.comparison import compare
 from technique.comparison_errors import DifferenceError
-from technique.comparison_family import LEADING, counted_together, leading_rows, row_weights
+from technique.comparison_family import LEADING, Row, counted_together, leading_rows, row_weights
+from technique.comparison_plan import PASSES, outlook
 from technique.comparison_repeats import all_repeats, own_errors, own_repeatability
 from technique.reliability import (
     NO_PRIOR,
@@ -201,3 +202,24 @@ def test_the_error_of_a_difference_is_the_largest_of_its_sides() -> None:
     assert replace(error, moved_sd=0.1).half_width() >= error.half_width()
     assert error.with_passes(4.0).half_width() == pytest.approx(error.half_width() / 2)
     assert error.surely_seen() == pytest.approx(error.half_width() + stats.norm.ppf(0.95))
+
+
+def test_outlook_in_closed_form_and_by_simulation() -> None:
+    """A known error of SD s at level a, power 95 %: (z(1 - a / 2) + z(0.95)) s, and s falls with root n."""
+    row: Row = ("thigh_angle_max", "left")
+    other: Row = ("trunk_lean", "both")
+    sd, level = 1.8 * 2**0.5, 0.05 / 4
+    errors = dict.fromkeys((row, other), DifferenceError("judged", 1.8, float("inf"), sd, 0.0))
+    weights = {row: 0.25, other: 0.75}
+    made = outlook(errors, weights, NEAR, (), (a_take("a"), a_take("b")))
+    assert made is not None and (made.key, made.side, made.passes) == (*row, 1)
+    z = stats.norm.ppf(1 - level / 2) + stats.norm.ppf(0.95)
+    assert made.found == tuple((n, pytest.approx(z * sd / n**0.5)) for n in PASSES)
+    seen = np.random.default_rng(4).normal(dict(made.found)[1], sd, 20_000)
+    called = 2 * stats.norm.sf(np.abs(seen) / sd) <= level
+    assert called.mean() == pytest.approx(0.95, abs=0.006)
+    # An aim goes before knee lift, and a side that was far from the camera is not told of.
+    aimed = outlook(errors, weights, NEAR, ("trunk_lean",), (a_take(),))
+    assert aimed is not None and aimed.key == "trunk_lean"
+    far = outlook({row: errors[row]}, {row: 1.0}, frozenset(("right",)), (), (a_take(),))
+    assert far is None

@@ -276,6 +276,12 @@ def test_steps_and_strides_in_a_row_share_their_events() -> None:
     ends = em.Z95 * 0.002 * 2**0.5 / len(steps) * 60.0 / step**2
     mine = np.hypot(got.error_parts.get("events", 0.0), got.error_parts.get("frame rate", 0.0))
     assert mine == pytest.approx(ends, rel=0.02)
+    for side in ("left", "right"):
+        strides = [s for s in moved.of_side(side) if s.next_same]  # type: ignore[arg-type]
+        assert len(strides) > 1
+        got = next(x for x in measured(moved, table).measures if (x.key, x.side) == ("stride_time", side))
+        mine = np.hypot(got.error_parts.get("events", 0.0), got.error_parts.get("frame rate", 0.0))
+        assert mine == pytest.approx(em.Z95 * 0.002 * 2**0.5 / len(strides), rel=1e-6)
 
 
 # The flat foot that the foot's angle is taken against is noisy too.

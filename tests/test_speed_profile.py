@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
@@ -125,6 +126,20 @@ def test_force_and_power_say_what_they_leave_out() -> None:
     assert made.drag and "left out" not in made.sentence
     assert made.p_max.low < made.p_max.value < made.p_max.high
     assert made == force_velocity(found, 1.8, 75.0)
+
+
+@pytest.mark.parametrize(("scatter_s", "freedom"), [(0.0, np.inf), (0.01, 6.0)])
+def test_interval_of_the_force_in_closed_form(scatter_s: float, freedom: float) -> None:
+    """Without air F0 = v_max / tau, so log F0 has a known SD; Student's t where the splits' scatter tells it."""
+    times = time_at(DISTANCES, 9.0, 1.2) + scatter_s * np.array([1, -1, 1, 1, -1, 1])
+    found = speed_profile(_splits(DISTANCES, times), 0.005)
+    assert found.freedom == freedom
+    c = found.covariance
+    half = stats.t.ppf(0.975, freedom) * (c[0, 0] + c[1, 1] - 2.0 * c[0, 1]) ** 0.5
+    made = force_velocity(found).f0
+    # 2000 draws put an end of the interval to some 4 %.
+    assert np.log(made.high / made.value) == pytest.approx(half, rel=0.1)
+    assert np.log(made.value / made.low) == pytest.approx(half, rel=0.1)
 
 
 def test_worse_timing_gives_wider_intervals() -> None:
