@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from tests import page_helpers, test_page_browser
+from tests import page_helpers
 from tests.invented_weeks import base
 from tests.test_page_browser import PHONE, Visit, address, axe, visit
 from ui.demo_history import build_history
@@ -46,15 +43,6 @@ def short_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.fixture(autouse=True)
-def _guesses(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """Opened below its root, the page's framework first asks there for its server, then at the root."""
-    monkeypatch.setattr(
-        test_page_browser, "_guess", lambda url: bool(re.search(r":\d+/[a-z-]+/_stcore/", url))
-    )
-    yield
-
-
 def _whole(visit: Visit, screen: str) -> None:
     title, words = SCREENS[screen]
     visit.open(screen)
@@ -66,15 +54,7 @@ def _whole(visit: Visit, screen: str) -> None:
 @pytest.mark.parametrize("screen", SCREENS)
 def test_no_serious_finding_of_the_accessibility_checker(visit: Visit, axe: str, screen: str) -> None:
     _whole(visit, screen)
-    visit.page.evaluate(axe)
-    found: dict[str, Any] = visit.page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
-    serious = [
-        f"{v['id']} ({v['impact']}): {node['html'][:160]}"
-        for v in found["violations"]
-        if v["impact"] in ("serious", "critical")
-        for node in v["nodes"][:3]
-    ]
-    assert serious == []
+    assert visit.serious(axe) == []
 
 
 @pytest.mark.parametrize("screen", SCREENS)

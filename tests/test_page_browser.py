@@ -23,6 +23,7 @@ import pytest
 
 from tests import page_helpers
 from ui.screens import store
+from ui.screens.navigation import SCREENS
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 
@@ -30,6 +31,8 @@ SHOTS = Path(__file__).parents[1] / "test_artefacts" / "page"
 DESKTOP = {"width": 1280, "height": 900}
 PHONE = {"width": 390, "height": 844}
 WAIT_MS = 120_000
+RUN_AGAIN_MS = 2_000
+"""Far longer than a part of the page takes to run."""
 CLIP_S = 2.0
 
 
@@ -103,7 +106,7 @@ def axe() -> str:
 
 def _guess(url: str) -> bool:
     """Opened below its root, the page's framework first asks there for its server, then at the root."""
-    return "/clips/_stcore/" in url or "/targets/_stcore/" in url
+    return any(f"/{address}/_stcore/" in url for address, _, _ in SCREENS)
 
 
 @dataclass
@@ -144,6 +147,17 @@ class Visit:
     def shot(self, name: str) -> None:
         SHOTS.mkdir(parents=True, exist_ok=True)
         self.page.screenshot(path=SHOTS / f"{name}.png")
+
+    def serious(self, checker: str) -> list[str]:
+        """What the accessibility checker (its program) finds serious, with the place."""
+        self.page.evaluate(checker)
+        found = self.page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+        return [
+            f"{v['id']} ({v['impact']}): {node['html'][:160]}"
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+            for node in v["nodes"][:3]
+        ]
 
     def sideways_px(self) -> int:
         """How far the page can be scrolled sideways."""
@@ -202,16 +216,42 @@ def test_from_the_sample_to_the_result(visit: Visit) -> None:
     visit.heading("Files").wait_for()
     visit.page.locator(".js-plotly-plot").first.wait_for()
     visit.shot("4-result")
-    too_late = pytest.importorskip("playwright.sync_api").TimeoutError
-    for last in (False, False, True):  # a click while the page is still being put together is lost
-        visit.page.wait_for_load_state("networkidle")
-        try:
-            with visit.page.expect_download(timeout=20_000) as download:
-                visit.button("All of it (ZIP)").click()
-            break
-        except too_late:
-            if last:
-                raise
+    with visit.page.expect_download() as download:
+        visit.button("All of it (ZIP)").click()
+    assert download.value.suggested_filename.endswith(".zip")
+
+
+def test_a_busy_server_still_has_the_file_that_was_clicked_on(
+    visit: Visit, stored: Callable[..., str]
+) -> None:
+    """The request for the file is held back as long as the page needs to run again, if a click made it run."""
+    from streamlit.proto.BackMsg_pb2 import BackMsg
+
+    held: list[Callable[[], None]] = []
+
+    def between(browser: Any) -> None:
+        server = browser.connect_to_server()
+
+        def sent(message: bytes) -> None:
+            said = BackMsg()
+            said.ParseFromString(message)
+            if said.WhichOneof("type") == "backend_operation_request":
+                held.append(lambda: server.send(message))
+            else:
+                server.send(message)
+
+        browser.on_message(sent)
+
+    visit.page.route_web_socket(re.compile("/_stcore/stream"), between)
+    visit.open(f"?clip={stored()}")
+    visit.heading("Files").wait_for()
+    visit.page.wait_for_load_state("networkidle")
+    with visit.page.expect_download() as download:
+        visit.button("All of it (ZIP)").click()
+        visit.page.wait_for_timeout(RUN_AGAIN_MS)
+        for send in held:
+            send()
+    assert len(held) == 1
     assert download.value.suggested_filename.endswith(".zip")
 
 
@@ -348,12 +388,4 @@ def test_no_serious_finding_of_the_accessibility_checker(
     visit.open(query)
     visit.heading(head).wait_for()
     visit.page.wait_for_load_state("networkidle")
-    visit.page.evaluate(axe)
-    found = visit.page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
-    serious = [
-        f"{v['id']} ({v['impact']}): {node['html'][:160]}"
-        for v in found["violations"]
-        if v["impact"] in ("serious", "critical")
-        for node in v["nodes"][:3]
-    ]
-    assert serious == []
+    assert visit.serious(axe) == []

@@ -185,7 +185,11 @@ def _files(h: H.History) -> None:
         st.caption("Everything as JSON and CSV in one zip; what is imported is merged, nothing is deleted.")
         if H.athletes(h) and st.button("Make the export"):
             st.download_button(
-                "Download the history (ZIP)", _zip(h), "laneside-history.zip", "application/zip"
+                "Download the history (ZIP)",
+                _zip(h),
+                "laneside-history.zip",
+                "application/zip",
+                on_click="ignore",
             )
         file = st.file_uploader("History to import (ZIP)", type=["zip"], key="history_import")
         if file is not None and st.button("Import it"):

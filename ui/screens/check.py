@@ -98,4 +98,6 @@ def _download(made: ReturnCheck, athlete: H.Athlete, session: H.Session, own: H.
             )
             return files[-1].read_bytes()
 
-    st.download_button("This check to print (PDF)", pdf, "return_check.pdf", "application/pdf")
+    st.download_button(
+        "This check to print (PDF)", pdf, "return_check.pdf", "application/pdf", on_click="ignore"
+    )

@@ -221,4 +221,10 @@ def _report(before: Group, after: Group, athlete: H.Athlete, aims: tuple[str, ..
             video = next((f.read_bytes() for f in done.files if f.suffix == ".mp4"), None)
         if video is not None:
             st.video(video)
-        st.download_button("Download the report (ZIP)", box.getvalue(), "comparison.zip", "application/zip")
+        st.download_button(
+            "Download the report (ZIP)",
+            box.getvalue(),
+            "comparison.zip",
+            "application/zip",
+            on_click="ignore",
+        )

@@ -1,4 +1,9 @@
-"""Everything of a result as files: one by one and as a zip."""
+"""Everything of a result as files: one by one and as a zip.
+
+A download must not make the page run again (``on_click="ignore"``, here and on every screen): the page's
+framework would give the button a new file and forget the one that was just asked for, perhaps before it
+has been sent.
+"""
 
 from __future__ import annotations
 
@@ -34,7 +39,6 @@ def zipped(folder: Path) -> bytes:
     return out.getvalue()
 
 
-@st.fragment
 def downloads(job: store.Job, folder: Path) -> None:
     """A button for each file; a file is read only when it is asked for."""
     stem = Path(job.name).stem
@@ -44,6 +48,7 @@ def downloads(job: store.Job, folder: Path) -> None:
         file_name=f"{stem}-laneside.zip",
         mime="application/zip",
         type="primary",
+        on_click="ignore",
         key=f"zip_{job.key}",
     )
     with st.container(horizontal=True, gap="small"):
@@ -55,5 +60,6 @@ def downloads(job: store.Job, folder: Path) -> None:
                     data=path.read_bytes if path.stat().st_size > 1 << 16 else path.read_bytes(),
                     file_name=f"{stem}-{name}",
                     mime=mime,
+                    on_click="ignore",
                     key=f"{name}_{job.key}",
                 )

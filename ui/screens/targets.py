@@ -74,6 +74,7 @@ def targets_screen() -> None:
         data=profiles.profile_text(name),
         file_name=f"{Path(name).stem}.yaml",
         mime="text/yaml",
+        on_click="ignore",
     )
     _bring_in(owner)
 
