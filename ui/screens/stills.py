@@ -26,9 +26,7 @@ LARGE_PX: Final = 640
 
 def pictures(job: store.Job, analysis: Analysis, folder: Path) -> list[Picture]:
     """Every still that can be shown, with its words."""
-    if not stale_files(job):
-        return stored.pictures_of(analysis, folder)
-    return [
+    told = [
         Picture(
             f"pictures/{subject.name}.jpg",
             subject.title,
@@ -41,6 +39,7 @@ def pictures(job: store.Job, analysis: Analysis, folder: Path) -> list[Picture]:
         )
         for subject in subjects(analysis)
     ]
+    return told if stale_files(job) else [p for p in told if (folder / p.file).is_file()]
 
 
 def still(job: store.Job, folder: Path, picture: Picture, width_px: int) -> bytes | None:

@@ -21,7 +21,7 @@ from shared.track_file import read_track
 from ui.apart import in_child
 from ui.job import ANALYSIS_NAME, TRACK_NAME
 from ui.leftovers import put_back
-from ui.pictures import Picture, overlay, subjects
+from ui.pictures import overlay
 from ui.screens import store
 from ui.screens.frames import CLOSE_HEIGHT_PX, WHOLE_HEIGHT_PX, close_up, decode_frames
 
@@ -62,28 +62,6 @@ def track_of(folder: Path) -> Track:
     """The stored track; LanesideError if it can't be read."""
     path = folder / TRACK_NAME
     return _track(str(path), path.stat().st_mtime if path.exists() else 0.0)
-
-
-def pictures_of(analysis: Analysis, folder: Path) -> list[Picture]:
-    """The stills that the measurement left behind."""
-    found = []
-    for subject in subjects(analysis):
-        file = f"pictures/{subject.name}.jpg"
-        if (folder / file).is_file():
-            time_s = float(analysis.time_s[abs(analysis.frame - subject.frame).argmin()])
-            found.append(
-                Picture(
-                    file,
-                    subject.title,
-                    f"{subject.title}, {subject.side} side, frame {subject.frame}",
-                    subject.frame,
-                    time_s,
-                    subject.side,
-                    subject.keys,
-                    subject.cue_rank,
-                )
-            )
-    return found
 
 
 @st.cache_data(max_entries=128, show_spinner=False)
