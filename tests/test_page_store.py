@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from shared.errors import ClipError
+from tests import page_helpers
 from ui.options import AthletePoint, MarkedDistance, Options
 from ui.screens import store
 
@@ -179,3 +180,18 @@ def test_removing_a_clip_removes_all_of_it() -> None:
     store.remove(job)
     assert not store.job_folder(job.key).exists()
     store.remove(job)
+
+
+@pytest.mark.parametrize("state", ["done", "ready", "failed"])
+def test_a_stored_job_of_the_tests_is_seen_only_when_it_is_whole(
+    state: store.State, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a server on the same folder would begin with the first look at it."""
+    seen: list[tuple[str, bool]] = []
+
+    def write(job: store.Job) -> None:
+        seen.append((job.state, (store.result_folder(job) / "analysis.json").is_file()))
+
+    monkeypatch.setattr(store, "write_job", write)
+    page_helpers.stored_job(store.new_key(), state)
+    assert seen == [(state, state == "done")]

@@ -165,6 +165,31 @@ def test_a_file_that_is_no_video_fails_with_one_clear_sentence() -> None:
     assert "Traceback" not in now.error
 
 
+@pytest.mark.parametrize(("kind", "wanted"), [("look", "looking"), ("measure", "waiting")])
+def test_a_stop_between_claim_and_start_is_kept(kind: str, wanted: store.State) -> None:
+    job = _job(wanted)
+    assert claim(job, kind)
+    store.ask_to_cancel(job)
+    queue = Queue(measurers=0)
+    try:
+        queue._run(job, kind)
+    finally:
+        queue.close()
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert (kept.state, kept.looked, kept.measured) == ("cancelled", 0.0, 0.0)
+    assert not (store.job_folder(job.key) / store.CLAIM).exists()
+
+
+def test_a_stop_by_a_page_that_is_a_moment_old_does_not_undo_the_end() -> None:
+    job = _job()
+    store.change(job, state="done")
+    store.ask_to_cancel(job)
+    kept = store.read_job(job.key)
+    assert kept is not None
+    assert kept.state == "done"
+
+
 def test_work_that_comes_too_late_changes_nothing() -> None:
     job = store.change(_job("looking"), state="done")
     _end(job.key, "ready")

@@ -22,6 +22,8 @@ from ui.screens.work import look, measure
 POLL_S: Final = 0.3
 STALE_S: Final = 15.0
 BEAT_S: Final = 3.0
+WANTED: Final[dict[str, store.State]] = {"look": "looking", "measure": "waiting"}
+"""State of a job that wants this kind of work."""
 BROKE_OFF: Final = (
     "{name}: the work broke off without a word, perhaps for want of memory; "
     "close other programs or trim the clip, then try again."
@@ -78,11 +80,12 @@ class Queue:
         return False
 
     def _run(self, job: store.Job, kind: str) -> None:
-        if kind == "measure":
-            job = store.change(job, state="running", measured=time.time())
-        else:
-            job = store.change(job, looked=time.time())
+        now = time.time()
+        begun = {"state": "running", "measured": now} if kind == "measure" else {"looked": now}
         folder = store.job_folder(job.key)
+        if store.change_if(job.key, (WANTED[kind],), **begun) is None:  # stopped since it was claimed
+            (folder / store.CLAIM).unlink(missing_ok=True)
+            return
         (folder / store.LOG).unlink(missing_ok=True)
         try:
             with suppress(_Closing), kept_child(log=folder / store.LOG) as run:
@@ -142,7 +145,7 @@ def next_jobs(kind: str) -> list[store.Job]:
     for i, job in enumerate(jobs):
         if job.state == "running" and abandoned(job):
             (store.job_folder(job.key) / store.CLAIM).unlink(missing_ok=True)
-            jobs[i] = store.change(job, state="waiting")
+            jobs[i] = store.change_if(job.key, ("running",), state="waiting") or job
     return store.queue_order(jobs)
 
 
@@ -167,8 +170,7 @@ def claim(job: store.Job, kind: str) -> bool:
     except OSError:
         return False
     current = store.read_job(job.key)
-    wanted = "looking" if kind == "look" else "waiting"
-    if current is None or current.state != wanted:
+    if current is None or current.state != WANTED[kind]:
         path.unlink(missing_ok=True)
         return False
     return True

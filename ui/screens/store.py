@@ -12,6 +12,7 @@ import os
 import re
 import secrets
 import shutil
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
@@ -45,6 +46,8 @@ SUFFIXES: Final = ("mp4", "mov", "m4v", "avi", "mkv", "webm", "mpg", "mpeg", "3g
 LIMIT_MB: Final = 2048
 """Largest upload; 10 s of 4K at 240 frames a second take about 200 MB."""
 COPY_BYTES: Final = 1 << 22
+_WRITING: Final = threading.RLock()
+"""Held while a record is written, so that `change_if` reads, judges and writes in one step."""
 
 
 @dataclass(frozen=True)
@@ -176,7 +179,8 @@ def add_clip(source: BinaryIO, name: str, owner: str, *, invented: bool = False)
 
 def write_job(job: Job) -> None:
     """Write the record, whole or not at all."""
-    write_text(job_folder(job.key) / RECORD, json.dumps(asdict(job), default=str, indent=1))
+    with _WRITING:
+        write_text(job_folder(job.key) / RECORD, json.dumps(asdict(job), default=str, indent=1))
 
 
 def read_job(key: str) -> Job | None:
@@ -213,6 +217,16 @@ def change(job: Job, **values: Any) -> Job:
     changed = replace(job, **values)
     write_job(changed)
     return changed
+
+
+def change_if(key: str, states: tuple[State, ...], **values: Any) -> Job | None:
+    """As `change`, on what the record says now, if it is in one of these states; else None.
+
+    Whoever acts on a record read a moment ago would undo what a page or the queue has written since.
+    """
+    with _WRITING:
+        job = read_job(key)
+        return None if job is None or job.state not in states else change(job, **values)
 
 
 def all_jobs() -> list[Job]:
@@ -287,10 +301,12 @@ def _in_turns(
 
 def ask_to_cancel(job: Job) -> Job:
     """Take a waiting job out of the queue, or ask a running one to stop."""
-    if job.state == "waiting" and job.rewrite:
-        return change(job, state="done", rewrite=False)
-    if job.state in ("waiting", "ready", "looking"):
-        return change(job, state="cancelled")
+    if job.rewrite:  # the result itself stays
+        ended = change_if(job.key, ("waiting",), state="done", rewrite=False)
+    else:
+        ended = change_if(job.key, ("waiting", "ready", "looking"), state="cancelled")
+    if ended is not None:
+        return ended
     with suppress(OSError):
         (job_folder(job.key) / CANCEL).touch()
     return job
