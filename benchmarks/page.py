@@ -74,8 +74,8 @@ def stored_result(data: Path) -> str:
     return job.key
 
 
-def serve(data: Path, front: list[str] | None = None) -> tuple[subprocess.Popen[bytes], str]:
-    """The page's server and its address; `front` stands for its module in the command."""
+def serve(data: Path) -> tuple[subprocess.Popen[bytes], str]:
+    """The page's server and its address."""
     from ui.serve import page_command
 
     with socket.socket() as free:
@@ -83,10 +83,7 @@ def serve(data: Path, front: list[str] | None = None) -> tuple[subprocess.Popen[
         port = free.getsockname()[1]
     environment = os.environ | {"LANESIDE_DATA": str(data)}
     quiet = subprocess.DEVNULL
-    command = page_command(port, browser=False)
-    if front is not None:
-        command[1:3] = front
-    server = subprocess.Popen(command, env=environment, stdout=quiet, stderr=quiet)
+    server = subprocess.Popen(page_command(port, browser=False), env=environment, stdout=quiet, stderr=quiet)
     url = f"http://127.0.0.1:{port}"
     for _ in range(300):
         try:

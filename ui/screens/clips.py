@@ -19,7 +19,6 @@ STATE_WORD: Final[dict[str, str]] = {
     "failed": "▲ not measured",
     "cancelled": "○ stopped",
 }
-STILL_AT_WORK: Final = ("looking", "waiting", "running")
 
 
 def clips_screen() -> None:

@@ -22,15 +22,6 @@ def legend_html() -> str:
     return f'<p class="small quiet">{signs}. {LEGEND}</p>'
 
 
-def overview_html(blocks: tuple[AreaBlock, ...]) -> str:
-    """How many targets are met in each area, as one line per area."""
-    rows = "".join(
-        f"<tr><td><strong>{escape(b.title)}</strong></td><td>{escape(b.counts) or 'no target here'}</td></tr>"
-        for b in blocks
-    )
-    return f"<table><tbody>{rows}</tbody></table>"
-
-
 def block_html(block: AreaBlock) -> str:
     """One body area: its measures with value, interval, target and verdict."""
     out = ""

@@ -28,11 +28,6 @@ def state_key(job: store.Job) -> str:
     return f"sample_{job.key}"
 
 
-def show_frame(job: store.Job, analysis: Analysis, frame: int) -> None:
-    """Let the viewer open at a decoded frame."""
-    st.session_state[state_key(job)] = nearest_sample(analysis, frame)
-
-
 def nearest_sample(analysis: Analysis, frame: int) -> int:
     """Index of the sample nearest to a decoded frame."""
     return int(np.argmin(np.abs(analysis.frame - frame)))
