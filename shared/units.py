@@ -64,16 +64,34 @@ def other_unit(key: str) -> OtherUnit | None:
 
 
 def with_minus(text: str) -> str:
-    """A written number with a true minus sign, never ``-0``."""
-    return (text.lstrip("-") if float(text) == 0 else text).replace("-", "\N{MINUS SIGN}")
+    """A written number with a true minus sign; a zero has no sign at all, neither ``-0`` nor ``+0``."""
+    return (text.lstrip("+-") if float(text) == 0 else text).replace("-", "\N{MINUS SIGN}")
+
+
+def written(value: float, decimals: int, sign: bool = False) -> str:
+    """A number with so many digits after the point, as every page, picture and table writes it.
+
+    Parameters
+    ----------
+    value : float
+    decimals : int
+    sign : bool
+        A plus before what is above zero.
+    """
+    return with_minus(f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}")
+
+
+def number_in(text: str) -> float:
+    """The number that `with_minus` wrote; ValueError for anything else."""
+    return float(text.replace("\N{MINUS SIGN}", "-"))
 
 
 def other_number(value: float, other: OtherUnit) -> str:
     """A metric value, written in the other unit without its sign of unit."""
-    return with_minus(f"{value * other.factor:.{other.decimals}f}")
+    return written(value * other.factor, other.decimals)
 
 
-_NUMBER: Final = r"\d+(?:\.\d+)?"
+_NUMBER: Final = r"(?<![\w.])[\N{MINUS SIGN}-]?\d+(?:\.\d+)?"
 _QUANTITY: Final = re.compile(
     rf"({_NUMBER}(?:(?:, | and | to | or | ± ){_NUMBER})*) (m/s|metres|m|cm)(?![\w/^²])"
 )
@@ -93,7 +111,7 @@ def in_other_units(text: str) -> str:
 
     def turned(found: re.Match[str]) -> str:
         other = _BY_SIGN[found[2]]
-        numbers = re.sub(_NUMBER, lambda n: other_number(float(n[0]), other), found[1])
+        numbers = re.sub(_NUMBER, lambda n: other_number(number_in(n[0]), other), found[1])
         return f"{numbers} {other.unit}"
 
     return _QUANTITY.sub(turned, text)

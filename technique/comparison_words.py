@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX, MeasureKind
 from shared.landmarks import SideOrBoth
+from shared.units import written
 from technique.takes import Take
 
 if TYPE_CHECKING:
@@ -39,10 +40,7 @@ def measure_name(key: str, side: SideOrBoth) -> str:
 
 def shown_value(value: float, unit: str, decimals: int, sign: bool = False) -> str:
     """A number with its unit as words and tables print it."""
-    text = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
-    if float(text) == 0.0:
-        text = text.lstrip("+-")
-    return text.replace("-", "−") + ("°" if unit == "deg" else f" {unit}")
+    return written(value, decimals, sign) + ("°" if unit == "deg" else f" {unit}")
 
 
 def measure_decimals(key: str) -> int:

@@ -15,6 +15,7 @@ from typing import Final
 from shared.analysis import Cue, Measure, Score
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.landmarks import SideOrBoth
+from shared.units import with_minus, written
 from technique.cautions import athlete_flags
 from technique.cue_texts import CueText, Direction, cue_text, theme_of
 from technique.profile_schema import Profile
@@ -235,10 +236,10 @@ def number_text(value: float, half_width: float | None, unit: str, decimals: int
     """
     words = UNIT_WORDS.get(unit, unit)
     if half_width is None:
-        return f"{value:.{decimals}f} {words}"
+        return f"{written(value, decimals)} {words}"
     if half_width > 0:
         decimals = max(decimals, min(6, -math.floor(math.log10(half_width))) if half_width < 1 else 0)
-    return f"{value:.{decimals}f} ± {half_width:.{decimals}f} {words}"
+    return f"{written(value, decimals)} ± {half_width:.{decimals}f} {words}"
 
 
 def _number(f: _Finding) -> str:
@@ -256,7 +257,7 @@ def _seen(lead: _Finding, same: Sequence[_Finding]) -> str:
     end = lead.score.target[0 if lead.direction == "too_low" else 1]
     assert end is not None  # the direction names an end that exists
     decimals = _decimals(lead.score.key)
-    limit = f"{end:.{decimals}f}" if math.isclose(end, round(end, decimals)) else f"{end:g}"
+    limit = written(end, decimals) if math.isclose(end, round(end, decimals)) else with_minus(f"{end:g}")
     word = "at least" if lead.direction == "too_low" else "at most"
     name = _plain(lead.score.key)
     return f"{name[:1].upper()}{name[1:]}: {numbers}; the target is {word} {limit}"

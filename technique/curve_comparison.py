@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from shared.analysis import Curve
 from shared.landmarks import SideOrBoth
+from shared.units import written
 from technique.reliability import minimal_detectable_change
 from technique.repeat_table import curve_row
 
@@ -277,7 +278,7 @@ def _sentence(name: str, parts: Sequence[DifferingPart], method: Method, why: st
     if not parts:
         return f"{name}: no part of the cycle differs by more than the strides vary."
     beyond = [p for p in parts if p.beyond_repeat]
-    told = ", ".join(f"{p.start:.0f}–{p.end:.0f} % ({p.difference:+.1f}°)" for p in parts).replace("-", "−")
+    told = ", ".join(f"{p.start:.0f}–{p.end:.0f} % ({written(p.difference, 1, sign=True)}°)" for p in parts)
     if not beyond:
         return (
             f"{name}: the strides of these clips differ at {told} of the cycle, but by no more than the "

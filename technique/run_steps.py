@@ -7,6 +7,7 @@ from typing import Final
 
 from shared.analysis import Measure
 from shared.landmarks import SideOrBoth
+from shared.units import written
 from technique.comparison_words import shown_value
 from technique.takes import Take
 
@@ -88,4 +89,4 @@ def _shown(m: Measure, digits: int) -> str:
     value = shown_value(m.value, m.unit, digits)
     if m.low is None or m.high is None:
         return value
-    return f"{value} (95 % interval {m.low:.{digits}f} to {m.high:.{digits}f})"
+    return f"{value} (95 % interval {written(m.low, digits)} to {written(m.high, digits)})"

@@ -186,6 +186,15 @@ def test_stills_are_only_of_measured_positions_and_of_cues() -> None:
     assert value_text(builders.analysis(), "contact_time", "right", 4) == "0.200 ± 0.010 s"
 
 
+def test_a_number_on_a_still_has_a_true_minus_sign_and_a_zero_none() -> None:
+    def still(value: float) -> str:
+        lean = Measure("trunk_lean_to", "both", value, "deg", value - 5, value + 5, 3, "measured", None, 4)
+        return value_text(replace(builders.analysis(), measures=(lean,)), "trunk_lean_to", "right", 4)
+
+    assert still(-6.0) == "\N{MINUS SIGN}6 ± 5°"
+    assert still(-0.3) == "0 ± 5°"
+
+
 def test_report_content_survives_hostile_names(tmp_path: object) -> None:
     from pathlib import Path
 

@@ -67,6 +67,32 @@ def test_everything_else_stays(text: str) -> None:
     assert units.in_other_units(text) == text
 
 
+@pytest.mark.parametrize(
+    ("metric", "said"),
+    [
+        ("a heel −0.254 m from it", "a heel −0.8 ft from it"),
+        ("between -2.54 and 5.08 cm", "between −1.0 and 2.0 in"),
+        ("a wind of −0.01 m/s", "a wind of 0.0 mph"),
+    ],
+)
+def test_below_zero_within_a_sentence(metric: str, said: str) -> None:
+    assert units.in_other_units(metric) == said
+
+
+@given(
+    st.floats(-1e6, 1e6).filter(lambda v: abs(v) > 1e-300 or v == 0),
+    st.integers(0, 4),
+    st.booleans(),
+)
+def test_a_written_number_reads_back_and_a_zero_has_no_sign(value: float, decimals: int, sign: bool) -> None:
+    text = units.written(value, decimals, sign)
+    read = units.number_in(text)
+    assert read == round(value, decimals)  # both round the same binary number to the nearest decimal
+    assert "-" not in text
+    assert text.startswith("\N{MINUS SIGN}") == (read < 0)
+    assert text.startswith("+") == (sign and read > 0)
+
+
 @given(st.floats(0.01, 50.0))
 def test_there_and_back(value: float) -> None:
     for other, exact in (

@@ -19,6 +19,7 @@ from shared.analysis import Analysis
 from shared.landmarks import Side
 from shared.progress import Progress
 from shared.track import Track
+from shared.units import written
 from ui import draw, look
 
 if TYPE_CHECKING:
@@ -200,7 +201,7 @@ def _readings(analysis: Analysis, row: int) -> str:
     for key, name in ((f"thigh_{near}", "thigh"), (f"knee_{near}", "knee"), ("trunk_lean", "trunk")):
         values = analysis.angles.get(key)
         if values is not None and row < len(values) and math.isfinite(values[row]):
-            said.append(f"{name} {values[row]:.0f}°".replace("-", "\N{MINUS SIGN}"))
+            said.append(f"{name} {written(values[row], 0)}°")
     return f"{analysis.time_s[row]:.3f} s   " + "   ".join(said)
 
 

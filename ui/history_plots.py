@@ -13,6 +13,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from shared.history_values import RunTime
+from shared.units import with_minus
 from technique.curve_comparison import CurveComparison
 from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed_at
 from technique.trend import Trend
@@ -147,7 +148,8 @@ def change_strip(difference: float, low: float, high: float, detectable: float, 
         return round(width / 2 + v / reach * (width / 2 - 6), 1)
 
     d = x(difference)
-    words = f"difference {difference:.3g}, interval {low:.3g} to {high:.3g}, error alone ± {detectable:.3g}"
+    told, a, b = (with_minus(f"{v:.3g}") for v in (difference, low, high))
+    words = f"difference {told}, interval {a} to {b}, error alone ± {detectable:.3g}"
     parts = [
         f'<svg class="strip" role="img" viewBox="0 0 {width} 26" width="{width}" height="26"><title>{escape(words)}</title>',
         f'<defs><pattern id="{ident}" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'

@@ -8,6 +8,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from shared import history as H
+from shared.units import with_minus
 from technique.comparison import shown_value
 from technique.return_check import ReturnCheck
 from technique.time_comparison import METHOD_WORDS
@@ -112,8 +113,10 @@ def print_trend(view: TrendView, every: bool) -> None:
         low, high = p.low, p.high
         table.add_row(
             p.date,
-            f"{p.value:.4g}",
-            "" if low is None or high is None else f"{low:.4g} to {high:.4g}",
+            with_minus(f"{p.value:.4g}"),
+            ""
+            if low is None or high is None
+            else f"{with_minus(f'{low:.4g}')} to {with_minus(f'{high:.4g}')}",
             escape(p.label),
             "far off the line" if odd else "",
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from shared.history_values import Edit, Session
+from shared.units import written
 from technique.comparison import Change, measure_decimals, shown_value
 from ui import look
 
@@ -76,12 +77,7 @@ def interval_text(low: float | None, high: float | None, key: str) -> str:
     if low is None or high is None:
         return ""
     digits = measure_decimals(key)
-    return f"{_signed(low, digits)} to {_signed(high, digits)}"
-
-
-def _signed(value: float, digits: int) -> str:
-    text = f"{value:+.{digits}f}"
-    return (text.lstrip("+-") if float(text) == 0 else text).replace("-", "−")
+    return f"{written(low, digits, sign=True)} to {written(high, digits, sign=True)}"
 
 
 def capital(text: str) -> str:

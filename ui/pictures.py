@@ -18,6 +18,7 @@ from shared.files import whole_file
 from shared.landmarks import Side
 from shared.progress import Progress
 from shared.track import Track
+from shared.units import written
 from ui import draw
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def value_text(analysis: Analysis, key: str, side: Side, frame: int) -> str:
     half = 0.5 * (high - low)
     digits = kind.decimals
     spread = f" ± {half:.{digits}f}" if math.isfinite(half) else ""
-    return f"{value:.{digits}f}{spread}{unit}"
+    return f"{written(value, digits)}{spread}{unit}"
 
 
 def _observation(analysis: Analysis, key: str, side: Side, frame: int) -> Observation | None:

@@ -11,6 +11,7 @@ import numpy as np
 
 from shared.analysis import Analysis, Curve, Measure
 from shared.catalogue import ANGLES, CURVES
+from shared.units import with_minus
 from ui import look
 
 CURVE_TITLE: Final[dict[str, str]] = {
@@ -136,7 +137,8 @@ def target_strip(measure: Measure, target: tuple[float | None, float | None], wi
     right = width - 6.0 if target[1] is None else x(target[1])
     ident = f"band-{measure.key}-{measure.side}"
     middle = 13
-    words = f"value {measure.value:g}, interval {measure.low:g} to {measure.high:g}"
+    value, a, b = (with_minus(f"{v:g}") for v in (measure.value, measure.low, measure.high))
+    words = f"value {value}, interval {a} to {b}"
     parts = [
         f'<svg class="strip" role="img" viewBox="0 0 {width} 26" width="{width}" height="26"><title>{escape(words)}</title>',
         f'<defs><pattern id="{ident}" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'

@@ -16,6 +16,7 @@ from shared.analysis import Analysis, Measure, Score
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.errors import LanesideError
 from shared.files import whole_file, write_text
+from shared.units import written
 from ui import look, plots
 from ui.pictures import Picture
 
@@ -56,11 +57,7 @@ class AreaBlock:
 
 def shown(value: float, key: str) -> str:
     """A number with the digits worth showing and a true minus sign; never ``-0``."""
-    digits = MEASURES[key.removeprefix(SYMMETRY_PREFIX)].decimals
-    text = f"{value:.{digits}f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return text.replace("-", "\N{MINUS SIGN}")
+    return written(value, MEASURES[key.removeprefix(SYMMETRY_PREFIX)].decimals)
 
 
 def unit_text(unit: str) -> str:
@@ -150,14 +147,11 @@ def symmetry_rows(analysis: Analysis) -> list[dict[str, str]]:
             continue
         beyond = m.low > 0 or m.high < 0
         digits = 0 if m.unit == "deg" else 1
-        number = "{:+." + str(digits) + "f}"
         out.append(
             {
                 "name": MEASURES[key].name,
-                "value": f"{number.format(m.value)}{unit_text(m.unit)}".replace("-", "\N{MINUS SIGN}"),
-                "interval": f"{number.format(m.low)} to {number.format(m.high)}".replace(
-                    "-", "\N{MINUS SIGN}"
-                ),
+                "value": f"{written(m.value, digits, sign=True)}{unit_text(m.unit)}",
+                "interval": f"{written(m.low, digits, sign=True)} to {written(m.high, digits, sign=True)}",
                 "word": "differs by more than its error" if beyond else "no difference beyond error",
                 "sign": "▲" if beyond else "●",
             }

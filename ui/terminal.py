@@ -26,6 +26,7 @@ from rich.table import Table
 from shared.catalogue import MEASURES
 from shared.errors import one_line
 from shared.progress import Progress
+from shared.units import written
 
 if TYPE_CHECKING:
     from ui.job import Finding, Result
@@ -77,7 +78,7 @@ def _plain_progress(out: Console) -> Progress:
 
 def number(value: float | None, key: str) -> str:
     """A value with the digits worth showing, its unit left out."""
-    return "-" if value is None else f"{value:.{MEASURES[key].decimals if key in MEASURES else 1}f}"
+    return "-" if value is None else written(value, MEASURES[key].decimals if key in MEASURES else 1)
 
 
 def summary(result: Result) -> None:

@@ -13,14 +13,14 @@ import streamlit as st
 
 from shared.analysis import Analysis, Measure
 from shared.catalogue import MEASURES
-from shared.units import in_other_units, other_number, other_unit
+from shared.units import in_other_units, number_in, other_number, other_unit
 from technique.cues import UNIT_WORDS, number_text
 from ui import report
 from ui.report import AreaBlock, Row
 
 KEY: Final = "units"
 METRIC, IMPERIAL = "metric", "feet and inches"
-_TARGET: Final = re.compile(r"(the target is at (?:least|most) )(-?\d+(?:\.\d+)?)")
+_TARGET: Final = re.compile(r"(the target is at (?:least|most) )([\N{MINUS SIGN}-]?\d+(?:\.\d+)?)")
 """The end of a target as a cue writes it, in the unit of the number before it."""
 
 
@@ -109,10 +109,12 @@ def converted_cue(cue: dict[str, Any], analysis: Analysis) -> dict[str, Any]:
     for m in analysis.measures:
         metric, turned = _number(m, False), _number(m, True)
         if metric and turned:
-            seen = seen.replace(metric, turned)
+            # Older results were stored with a hyphen for a minus.
+            for stored in (metric, metric.replace("\N{MINUS SIGN}", "-")):
+                seen = seen.replace(stored, turned)
     other = other_unit(cue["key"])
     if other is not None:
-        seen = _TARGET.sub(lambda found: found[1] + other_number(float(found[2]), other), seen)
+        seen = _TARGET.sub(lambda found: found[1] + other_number(number_in(found[2]), other), seen)
     return cue | {"seen": seen}
 
 

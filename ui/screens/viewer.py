@@ -15,6 +15,7 @@ from shared.catalogue import CURVES, MEASURES
 from shared.errors import LanesideError
 from shared.landmarks import Side, opposite
 from shared.track import Track
+from shared.units import written
 from ui import plots
 from ui.screens import charts, correct, store, stored, units
 from ui.screens.style import jpeg_img, problem, words
@@ -172,7 +173,7 @@ def _degrees(analysis: Analysis, name: str, sample: int) -> str:
     values = analysis.angles.get(name)
     if values is None or not math.isfinite(values[sample]):
         return '<span class="quiet">not measurable</span>'
-    return f"{values[sample]:.0f}°".replace("-", "\N{MINUS SIGN}").replace("\N{MINUS SIGN}0°", "0°")
+    return f"{written(values[sample], 0)}°"
 
 
 def _clicked(job: store.Job, analysis: Analysis, key: str) -> None:
