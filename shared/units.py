@@ -6,20 +6,23 @@ be shown. Degrees, seconds, shares, steps per minute and the units of the force 
 References
 ----------
 International yard and pound agreement of 1959: 1 yard = 0.9144 m exactly, so 1 in = 0.0254 m,
-1 ft = 0.3048 m, 1 mile = 1609.344 m.
+1 ft = 0.3048 m, 1 mile = 1609.344 m; 1 lb = 0.45359237 kg exactly.
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from shared.catalogue import MEASURES
 
+Units = Literal["metric", "imperial"]
 M_PER_INCH: Final = 0.0254
 M_PER_FOOT: Final = 0.3048
 MPS_PER_MPH: Final = 1609.344 / 3600
+KG_PER_POUND: Final = 0.45359237
+INCHES_PER_FOOT: Final = 12
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,7 @@ class OtherUnit:
 INCHES: Final = OtherUnit("in", "inches", 1 / M_PER_INCH, 1)
 FEET: Final = OtherUnit("ft", "feet", 1 / M_PER_FOOT, 1)
 MPH: Final = OtherUnit("mph", "miles per hour", 1 / MPS_PER_MPH, 1)
+POUNDS: Final = OtherUnit("lb", "pounds", 1 / KG_PER_POUND, 1)
 IN_FEET: Final = frozenset({"step_length"})
 """Measures in metres that are long enough for feet."""
 
@@ -89,6 +93,34 @@ def number_in(text: str) -> float:
 def other_number(value: float, other: OtherUnit) -> str:
     """A metric value, written in the other unit without its sign of unit."""
     return written(value * other.factor, other.decimals)
+
+
+def feet_and_inches(metres: float) -> tuple[int, float]:
+    """A length of zero or more as whole feet and inches, the inches to one decimal.
+
+    ``feet_and_inches(in_metres(f, i))`` is ``(f, i)`` for every i with one decimal below 12.
+    """
+    tenths = round(10 * metres / M_PER_INCH)
+    feet, rest = divmod(tenths, 10 * INCHES_PER_FOOT)
+    return feet, rest / 10
+
+
+def in_metres(feet: float, inches: float) -> float:
+    """The length of so many feet and inches, m."""
+    return (INCHES_PER_FOOT * feet + inches) * M_PER_INCH
+
+
+def height_text(metres: float, imperial: bool = False) -> str:
+    """A body height: ``1.75 m``, or ``5 ft 8.9 in``."""
+    if not imperial:
+        return f"{metres:.4g} m"
+    feet, inches = feet_and_inches(metres)
+    return f"{feet} ft {inches:g} in"
+
+
+def mass_text(kilograms: float, imperial: bool = False) -> str:
+    """A body mass: ``70 kg``, or ``154.3 lb``."""
+    return f"{kilograms * POUNDS.factor:.4g} lb" if imperial else f"{kilograms:.4g} kg"
 
 
 _NUMBER: Final = r"(?<![\w.])[\N{MINUS SIGN}-]?\d+(?:\.\d+)?"

@@ -37,6 +37,7 @@ def test_help_names_the_commands(capsys: pytest.CaptureFixture[str]) -> None:
         (["measure", "x.mp4", "--stature", "nan"], "--stature"),
         (["measure", "x.mp4", "--capture-rate", "0"], "--capture-rate"),
         (["measure", "x.mp4", "--belt-speed", "-3"], "--belt-speed"),
+        (["measure", "x.mp4", "--units", "feet"], "--units"),
         (["measure", "x.mp4", "--mass", "1000"], "--mass"),
         (["measure", "x.mp4", "--athlete", "here"], "X,Y@SECONDS"),
         (["measure", "x.mp4", "--marked-distance", "1,2"], "METRES"),

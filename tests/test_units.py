@@ -93,6 +93,31 @@ def test_a_written_number_reads_back_and_a_zero_has_no_sign(value: float, decima
     assert text.startswith("+") == (sign and read > 0)
 
 
+def test_feet_inches_and_pounds_by_their_exact_definitions() -> None:
+    # International yard and pound agreement, 1959: 1 in = 25.4 mm, 1 lb = 0.45359237 kg.
+    assert units.in_metres(5, 9) == pytest.approx(1.7526, abs=1e-12)
+    assert units.feet_and_inches(1.7526) == (5, 9.0)
+    assert units.feet_and_inches(1.8287) == (6, 0.0)  # 5 ft 11.996 in is not "5 ft 12 in"
+    assert units.height_text(1.7526, imperial=True) == "5 ft 9 in"
+    assert units.height_text(1.75, imperial=True) == "5 ft 8.9 in"
+    assert units.height_text(1.75) == "1.75 m"
+    assert units.mass_text(0.45359237 * 154, imperial=True) == "154 lb"
+    assert units.mass_text(70, imperial=True) == "154.3 lb"
+    assert units.mass_text(70.5) == "70.5 kg"
+
+
+@given(st.integers(0, 700), st.integers(0, 119))
+def test_feet_and_inches_come_back_as_they_were_given(feet: int, tenths: int) -> None:
+    assert units.feet_and_inches(units.in_metres(feet, tenths / 10)) == (feet, tenths / 10)
+
+
+@given(st.floats(0.0, 200.0))
+def test_a_length_is_written_to_the_nearest_tenth_of_an_inch(metres: float) -> None:
+    feet, inches = units.feet_and_inches(metres)
+    assert 0 <= inches < 12
+    assert units.in_metres(feet, inches) == pytest.approx(metres, abs=0.0501 * units.M_PER_INCH)
+
+
 @given(st.floats(0.01, 50.0))
 def test_there_and_back(value: float) -> None:
     for other, exact in (

@@ -32,6 +32,7 @@ from ui.cli_options import (
     Profile,
     Sex,
     Stature,
+    Units,
     Video,
     Weights,
     options_said,
@@ -68,6 +69,7 @@ def measure(
     video: Video = True,
     cache: Cache = True,
     blur_face: BlurFace = None,
+    units: Units = "metric",
 ) -> None:
     """Measure a clip: numbers, curves, cues, pictures and a report in one folder."""
     options = options_said(locals())
@@ -94,6 +96,7 @@ def batch(
     video: Video = True,
     blur_face: BlurFace = None,
     cache: Cache = True,
+    units: Units = "metric",
     workers: Annotated[int, typer.Option("--workers", help="Clips measured at the same time.")] = 1,
     scheduler: Annotated[
         str | None,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 if TYPE_CHECKING:
+    from shared import units
     from ui.options import Options
 
 # -- of a clip --------------------------------------------------------------------------------------
@@ -39,6 +40,9 @@ BlurFace = Annotated[
 Video = Annotated[bool, typer.Option("--video/--no-video", help="Write the annotated video.")]
 Cache = Annotated[
     bool, typer.Option("--cache/--no-cache", help="Keep what was seen, for measuring the clip again.")
+]
+Units = Annotated[
+    str, typer.Option("--units", help="metric or imperial: of what is shown; data files stay metric.")
 ]
 
 # -- of the history ---------------------------------------------------------------------------------
@@ -77,6 +81,7 @@ FIELDS: Final = {
     "video": "video",
     "cache": "cache",
     "blur_face": "blur_face",
+    "units": "units",
 }
 """A command's parameter, and the field of `ui.options.Options` that it fills."""
 
@@ -93,6 +98,8 @@ def options_said(said: Mapping[str, Any]) -> Options:
 
     given = {field: said[name] for name, field in FIELDS.items() if name in said}
     checked_sex(given.get("sex"))
+    if "units" in given:
+        given["units"] = checked_units(given["units"])
     if given.get("effort", "standard") not in ("quick", "standard", "high"):
         raise OptionError("--effort", f"'{given['effort']}' is not known", "say quick, standard or high")
     for field, read in (("athlete", options.athlete_point), ("marked", options.marked_distance)):
@@ -107,3 +114,14 @@ def checked_sex(said: str | None) -> None:
 
     if said not in (None, "female", "male"):
         raise OptionError("--sex", f"'{said}' is not known", "say female or male, or leave it out")
+
+
+def checked_units(said: str) -> units.Units:
+    """The units that ``--units`` asks for; OptionError when it is no such word."""
+    from shared.errors import OptionError
+
+    if said == "metric":
+        return "metric"
+    if said == "imperial":
+        return "imperial"
+    raise OptionError("--units", f"'{said}' is not known", "say metric or imperial")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from shared.errors import OptionError
+from shared.units import Units
 
 Effort = Literal["quick", "standard", "high"]
 Sex = Literal["female", "male"]
@@ -64,6 +65,8 @@ class Options:
         Write the annotated video.
     cache : bool
         Keep what was seen in the clip, and use it when the same clip is measured again.
+    units : {"metric", "imperial"}
+        Of report, pictures and the command line's table; what is stored is always metric.
     """
 
     profile: str = "easy-run"
@@ -82,6 +85,12 @@ class Options:
     video: bool = True
     cache: bool = True
     blur_face: bool | None = None
+    units: Units = "metric"
+
+    @property
+    def imperial(self) -> bool:
+        """Whether report, pictures and table are written in feet, inches and miles per hour."""
+        return self.units == "imperial"
 
     @property
     def face_hidden(self) -> bool:
