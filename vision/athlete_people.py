@@ -15,7 +15,7 @@ from shared.progress import Progress, silent
 from vision.ahead import each
 from vision.athlete_links import Path, link, steady
 from vision.person_detector import PersonBox
-from vision.pose import PoseEngine, PoseResult, body_window
+from vision.pose import MARGIN, PoseEngine, PoseResult, Window, body_window
 
 FloatArray = NDArray[np.float64]
 ByteImage = NDArray[np.uint8]
@@ -27,9 +27,15 @@ SMALL_TILE_PERIOD_S: Final = 0.5
 RUNNER_LEGS: Final = 0.12
 """Leg motion (see `Person.leg_motion`) from which a body seen often enough is surely a runner."""
 KNOWN_LARGE_PERIOD_S: Final = 0.5
-KNOWN_SMALL_PERIOD_S: Final = 2.0
+KNOWN_SMALL_PERIOD_S: Final = 4.0
 """Once a runner is followed, others are looked for less often: whoever enters is still found within
-half a second, or two where they are small."""
+half a second, or four where they are small."""
+ALONE: Final = 1.5
+"""Who is farther than this from everybody else, in radii, can't be mistaken for another."""
+STEADY_PLACE: Final = 0.35
+STEADY_SIZE: Final = 1.25
+"""Landmarks nearer than this to the expected mid-hip, in radii, and of this size ratio at most are the
+body that was followed."""
 SMALL_TILE: Final = 0.5
 SMALL_TILE_OVERLAP: Final = 0.25
 """Side and overlap of the small tiles as shares of the picture's height. The detector finds a
@@ -226,8 +232,7 @@ def find_people(
     """
     paths: list[Path[Sighting]] = []
     picture = (0, 0)
-    next_s = -np.inf
-    next_large_s = next_small_s = -np.inf
+    next_s = large_s = small_s = -np.inf  # the last two: when these tiles were last looked at
     first_s = last_s = np.nan
     looked_at = 0
     for count, frame in enumerate(frames, start=1):
@@ -243,13 +248,14 @@ def find_people(
         picture = (rgb.shape[1], rgb.shape[0])
         alive = [path for path in paths if path.alive(frame.time_s)]
         known = not thorough and any(_runs(path, picture) for path in alive)
-        large, small = frame.time_s >= next_large_s, frame.time_s >= next_small_s
-        boxes = _boxes(rgb, engine, [path.expected(frame.time_s) for path in alive], large, small, pool)
-        if large:
-            next_large_s = frame.time_s + (KNOWN_LARGE_PERIOD_S if known else 0.0)
-        if small:
-            next_small_s = frame.time_s + (KNOWN_SMALL_PERIOD_S if known else SMALL_TILE_PERIOD_S)
-        sightings = [_sighting(frame, result) for result in _results(rgb, engine, boxes, picture, pool)]
+        large = frame.time_s - large_s >= (KNOWN_LARGE_PERIOD_S if known else 0.0)
+        small = frame.time_s - small_s >= (KNOWN_SMALL_PERIOD_S if known else SMALL_TILE_PERIOD_S)
+        large_s, small_s = frame.time_s if large else large_s, frame.time_s if small else small_s
+        there = {} if large or small or not known else _followed(frame, engine, alive, 1 / sample_rate_hz)
+        lost = [path.expected(frame.time_s) for i, path in enumerate(alive) if i not in there]
+        boxes = [] if there and not lost else _boxes(rgb, engine, lost, large, small, pool)
+        results = _results(rgb, engine, boxes, picture, list(there.values()), pool)
+        sightings = [_sighting(frame, result) for result in results]
         paths = link(paths, sightings, frame.time_s)
     seconds = last_s - first_s if paths else 0.0
     size = (round(picture[0] * scale), round(picture[1] * scale))
@@ -265,6 +271,35 @@ def find_people(
 def _runs(path: Path[Sighting], picture: tuple[int, int]) -> bool:
     """Whether this is a body seen often enough, and its legs run."""
     return len(path.sightings) >= SURE_SIGHTINGS and Person(path.sightings, picture).leg_motion >= RUNNER_LEGS
+
+
+def _followed(
+    frame: FrameLike, engine: PoseEngine, alive: list[Path[Sighting]], gap_s: float
+) -> dict[int, PoseResult]:
+    """Who is where expected, by place in `alive`, without a search: only who was just seen and is alone."""
+    height, width = frame.rgb.shape[:2]
+    expected = [path.expected(frame.time_s) for path in alive]
+    found: dict[int, PoseResult] = {}
+    for i, (path, (centre, radius)) in enumerate(zip(alive, expected, strict=True)):
+        last = path.sightings[-1]
+        others = [np.hypot(*(other - centre)) for k, (other, _) in enumerate(expected) if k != i]
+        if (
+            len(path.sightings) < SURE_SIGHTINGS
+            or frame.time_s - last.time_s > 1.5 * gap_s
+            or min(others, default=np.inf) < ALONE * radius
+        ):
+            continue
+        window = Window(float(centre[0]), float(centre[1]), 2 * MARGIN * radius, last.rotation)
+        result = engine.landmarks(frame.rgb, window, quick=True)
+        ratio = max(result.radius, 1e-9) / radius
+        if (
+            result.score >= MIN_PERSON
+            and np.all((result.centre >= 0) & (result.centre <= (width, height)))
+            and np.hypot(*(result.centre - centre)) < STEADY_PLACE * radius
+            and 1 / STEADY_SIZE < ratio < STEADY_SIZE
+        ):
+            found[i] = result
+    return found
 
 
 def boxes_near(
@@ -325,10 +360,11 @@ def _results(
     engine: PoseEngine,
     boxes: list[PersonBox],
     picture: tuple[int, int],
+    there: list[PoseResult],
     pool: Executor | None,
 ) -> list[PoseResult]:
-    """Landmarks of the people in `boxes`; whoever turns out to be no person, or twice, is dropped."""
-    kept: list[PoseResult] = []
+    """`there`, and landmarks of the people in `boxes`; who is no person, or there already, is dropped."""
+    kept = list(there)
     for result in each(pool, lambda box: engine.landmarks(rgb, body_window(box), quick=True), boxes):
         inside = np.all((result.centre >= 0) & (result.centre <= picture))
         twice = any(_near(result.centre, result.radius, k.centre, k.radius, SAME_BODY) for k in kept)

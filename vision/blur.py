@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
@@ -20,7 +22,7 @@ LEAST_CONTRAST = 25.0
 FAST_SHARE, SLOW_SHARE = 0.6, 0.15
 """A foot is fast above, and stands below, these shares of the 90th percentile of foot speed."""
 LEAST_PATCHES = 8
-ALL_OF_FIRST, ONE_IN = 120, 3
+ALL_OF_FIRST, ONE_IN = 120, 6
 """Edges are looked at in all of the first frames, then in one of so many: the median needs no more."""
 
 
@@ -63,25 +65,29 @@ class FootBlur:
     """
 
     def __init__(self) -> None:
-        self._before: Picture | None = None
+        self._before: Picture | Callable[[], Picture] | None = None
         self._frames: list[int] = []
         self._feet: dict[Side, list[FloatArray]] = {"left": [], "right": []}
         self._widths: dict[Side, list[tuple[float, float]]] = {"left": [], "right": []}
 
-    def add(self, frame: int, picture: Picture, xy: FloatArray | None) -> None:
-        """Take in one decoded frame with the athlete's landmarks (33, 2) px, None if there are none."""
-        grey = picture[..., 1] if picture.ndim == 3 else picture
-        before, self._before = self._before, grey
+    def add(self, frame: int, picture: Picture | Callable[[], Picture], xy: FloatArray | None) -> None:
+        """Take in one decoded frame with the athlete's landmarks (33, 2) px, None if there are none.
+
+        A function that returns the picture is called only when its edges are looked at.
+        """
+        before, self._before = self._before, picture
         if xy is None:
             return
         self._frames.append(frame)
         seen = len(self._frames)
         looked = seen <= ALL_OF_FIRST or seen % ONE_IN == 0
+        now = _grey(picture) if looked else None
+        past = None if before is None or not looked else _grey(before)
         half = PATCH_SHARE * body_size(xy[None]).median_px / CHAIN_SHARE
         for side in ("left", "right"):
             foot = (xy[lm.index("heel", side)] + xy[lm.index("foot_index", side)]) / 2
             self._feet[side].append(foot)
-            self._widths[side].append(_widths(grey, before, foot, half) if looked else NOTHING)
+            self._widths[side].append(NOTHING if now is None else _widths(now, past, foot, half))
 
     def blur_px(self) -> float:
         """Smear of the foot at its 90th percentile speed, px; NaN when it can't be told."""
@@ -103,6 +109,11 @@ class FootBlur:
             return float("nan")
         wide, base = float(np.median(seen)), float(np.median(sharp))
         return float(np.sqrt(max(wide**2 - base**2, 0.0)))
+
+
+def _grey(picture: Picture | Callable[[], Picture]) -> Picture:
+    found = picture() if callable(picture) else picture
+    return found[..., 1] if found.ndim == 3 else found
 
 
 def _widths(grey: Picture, before: Picture | None, foot: FloatArray, half: float) -> tuple[float, float]:

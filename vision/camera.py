@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -64,7 +66,7 @@ class BackgroundMotion:
         self._matches: list[Match] = []
         self._keys: list[int] = []
         self._breaks: set[int] = set()
-        self._pending: tuple[int, Picture, Box | None] | None = None
+        self._pending: tuple[int, Picture | Callable[[], Picture], Box | None] | None = None
         self._key_grey: Picture = np.zeros((0, 0), np.uint8)
         self._corners = np.zeros((0, 1, 2), np.float32)
         self._guess, self._seen_row, self._speed = np.eye(2, 3), 0, np.zeros(2)
@@ -72,15 +74,15 @@ class BackgroundMotion:
         self._brightness: list[float] = []
         self._lines: tuple[RollEvidence, ...] = ()
 
-    def add(self, frame: int, picture: Picture, box: Box | None = None) -> None:
+    def add(self, frame: int, picture: Picture | Callable[[], Picture], box: Box | None = None) -> None:
         """Take in one decoded frame.
 
         Parameters
         ----------
         frame : int
             Decoded frame number, increasing.
-        picture : (H, W) or (H, W, 3) uint8 array
-            Upright picture; any channel order.
+        picture : (H, W) or (H, W, 3) uint8 array, or a function that returns it
+            Upright picture; any channel order. Not every frame is looked at: a function is then not called.
         box : (x0, y0, x1, y1), optional
             The athlete, px; points in it are left out.
 
@@ -89,14 +91,18 @@ class BackgroundMotion:
         ValueError
             If the picture does not have the stated size.
         """
-        if picture.shape[:2] != (self._size[1], self._size[0]):
-            raise ValueError(f"`picture` must be {self._size[::-1]}, got {picture.shape[:2]}")
+        if not callable(picture):
+            self._check(picture)
         self._frames.append(frame)
         if self._skip > 0:
             self._skip -= 1
             self._pending = (len(self._frames) - 1, picture, box)
             return
         self._look(len(self._frames) - 1, picture, box)
+
+    def _check(self, picture: Picture) -> None:
+        if picture.shape[:2] != (self._size[1], self._size[0]):
+            raise ValueError(f"`picture` must be {self._size[::-1]}, got {picture.shape[:2]}")
 
     def _grey(self, picture: Picture) -> Picture:
         k = self._stride
@@ -112,8 +118,11 @@ class BackgroundMotion:
     def _to_work(self, xy: FloatArray) -> FloatArray:
         return np.asarray((xy / self._stride + 0.5) / self._step - 0.5, float)
 
-    def _look(self, row: int, picture: Picture, box: Box | None) -> None:
+    def _look(self, row: int, picture: Picture | Callable[[], Picture], box: Box | None) -> None:
         self._pending = None
+        if callable(picture):
+            picture = picture()
+            self._check(picture)
         grey = self._grey(picture)
         self._brightness.append(float(grey[::4, ::4].mean()))
         if not self._keys:

@@ -40,7 +40,8 @@ _DECODE_ON = 120
 _SEEKABLE = ("mov", "matroska")
 
 _PLAIN_LUMA = ("yuv420p", "yuvj420p", "nv12", "yuv422p", "yuvj422p", "yuv444p", "yuvj444p", "gray")
-_FULL_RANGE = 2
+FULL_RANGE = 2
+"""Code of brightness from 0 to 255 (16 to 235 is 1), as the decoder gives it."""
 _SPREAD = np.clip(np.round((np.arange(256) - 16) * 255 / 219), 0, 255).astype(np.uint8)
 """Limited-range brightness (16 black, 235 white; ITU-T H.273) spread over 0..255."""
 
@@ -72,6 +73,10 @@ class Frame:
     def grey(self) -> Pixels:
         """Brightness, (H, W); green stands for it."""
         return self.rgb[..., 1] if self.rgb.ndim == 3 else self.rgb
+
+    def small_grey(self, height: int) -> NDArray[np.float32]:
+        """Brightness, 0..255, of the picture scaled down by a whole number to about this height, px."""
+        return _scaled_down(self.grey, _parts(self.grey.shape[0], height)).astype(np.float32)
 
 
 class LazyFrame:
@@ -105,8 +110,28 @@ class LazyFrame:
     def grey(self) -> Pixels:
         """Upright brightness, (H, W), 0..255."""
         if self._grey is None:
-            self._grey = _brightness(self._picture, self._clip)
+            plane = _luma(self._picture, self._clip)
+            if plane is None:
+                self._grey = _upright(self._picture, self._clip, _upright_size(self._clip, None), grey=True)
+            else:
+                spread = (
+                    plane if _full_range(self._picture) else np.asarray(cv2.LUT(plane, _SPREAD), np.uint8)
+                )
+                self._grey = np.ascontiguousarray(turned(spread, self._clip))
         return self._grey
+
+    def brightness(self) -> Pixels:
+        """`grey`, for whoever asks only now and then."""
+        return self.grey
+
+    def small_grey(self, height: int) -> NDArray[np.float32]:
+        """As `Frame.small_grey`; from the brightness plane as it is stored, without a copy of it."""
+        by = _parts(self._clip.height, height)
+        plane = _luma(self._picture, self._clip)
+        if plane is None:
+            return _scaled_down(self.grey, by).astype(np.float32)
+        small = turned(_scaled_down(plane, by), self._clip).astype(np.float32)
+        return small if _full_range(self._picture) else (small - np.float32(16)) * np.float32(255 / 219)
 
 
 def lazy_frames(
@@ -297,17 +322,34 @@ def _upright(picture: Any, clip: ClipProbe, size: tuple[int, int], grey: bool) -
     return np.ascontiguousarray(turned(picture.to_ndarray(), clip))
 
 
-def _brightness(picture: Any, clip: ClipProbe) -> Pixels:
-    """Upright brightness; taken from the stored brightness plane where that is 8 bits deep."""
+def _luma(picture: Any, clip: ClipProbe) -> Pixels | None:
+    """View of the stored brightness plane, as it lies in the file; None unless it is 8 bits deep."""
     size = _upright_size(clip, None)
     stored = size if clip.rotation_deg in (0, 180) else size[::-1]
     if picture.format.name not in _PLAIN_LUMA or (picture.width, picture.height) != stored:
-        return _upright(picture, clip, size, grey=True)
+        return None
     plane = picture.planes[0]
-    pixels = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)[: picture.height, : picture.width]
-    if not picture.format.name.startswith("yuvj") and int(picture.color_range) != _FULL_RANGE:
-        pixels = np.asarray(cv2.LUT(pixels, _SPREAD), dtype=np.uint8)
-    return np.ascontiguousarray(turned(pixels, clip))
+    rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
+    return rows[: picture.height, : picture.width]
+
+
+def _full_range(picture: Any) -> bool:
+    return str(picture.format.name).startswith("yuvj") or int(picture.color_range) == FULL_RANGE
+
+
+def _parts(height: int, wanted: int) -> int:
+    return max(1, round(height / wanted))
+
+
+def _scaled_down(grey: Pixels, by: int) -> Pixels:
+    while by % 2 == 0:  # halving twice takes a quarter of the time of quartering once
+        grey, by = _averaged(grey, 2), by // 2
+    return _averaged(grey, by)
+
+
+def _averaged(grey: Pixels, by: int) -> Pixels:
+    rows, columns = (max(1, side // by) for side in grey.shape)
+    return np.asarray(cv2.resize(grey, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def turned(pixels: Pixels, clip: ClipProbe) -> Pixels:

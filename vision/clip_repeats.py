@@ -43,12 +43,12 @@ class ChangeWatch:
 
     def see(self, frame: Frame | LazyFrame) -> None:
         """Compare one frame with the last one seen."""
-        small = _small(frame.grey)
+        small = frame.small_grey(SMALL_HEIGHT)
         if self._before is None or self._before.shape != small.shape:
             largest = mean = float("nan")
         else:
-            change = np.abs(small - self._before)
-            mean, largest = float(change.mean()), float(_scaled_down(change, BLOCK).max())
+            change = np.asarray(cv2.absdiff(small, self._before))
+            mean, largest = float(change.mean()), float(_in_blocks(change).max())
         self._before = small
         self._index.append(frame.index)
         self._largest.append(largest)
@@ -74,13 +74,9 @@ class ChangeWatch:
         return self.index[repeated_positions(self.largest_change)]
 
 
-def _scaled_down(pixels: NDArray[Any], by: int) -> NDArray[Any]:
-    rows, columns = (max(1, side // by) for side in pixels.shape[:2])
-    return np.asarray(cv2.resize(pixels, (columns, rows), interpolation=cv2.INTER_AREA))
-
-
-def _small(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
-    return _scaled_down(grey, max(1, round(grey.shape[0] / SMALL_HEIGHT))).astype(np.float32)
+def _in_blocks(change: NDArray[Any]) -> NDArray[Any]:
+    rows, columns = (max(1, side // BLOCK) for side in change.shape)
+    return np.asarray(cv2.resize(change, (columns, rows), interpolation=cv2.INTER_AREA))
 
 
 def repeated_positions(change: Sequence[float] | FloatArray) -> IntArray:

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.clip import decoded_pictures, turned
+from vision.clip import FULL_RANGE, decoded_pictures, turned
 from vision.clip_probe import ClipProbe
 
 Pixels = NDArray[np.uint8]
@@ -198,19 +198,33 @@ def planes(
     if clip.rotation_deg % 180:
         width, height = height, width
     for index, picture in decoded_pictures(clip, start, stop, step):
-        smaller = width * height < picture.width * picture.height
-        coding = _coding(picture)
-        ready = picture.reformat(
-            width=width,
-            height=height,
-            format="yuv420p",
-            dst_colorspace=None if _keeps_matrix(picture) else "ITU709",
-            dst_color_range="MPEG",  # limited; phones record full range too
-            interpolation="AREA" if smaller else "BILINEAR",
-        )
-        pts_s = clip.shown_s(index)
-        yuv = np.ascontiguousarray(ready.to_ndarray())
-        yield _upright(Planes(index, pts_s, yuv, coding), clip)
+        yuv = _as_stored(picture) if (picture.width, picture.height) == (width, height) else None
+        if yuv is None:
+            smaller = width * height < picture.width * picture.height
+            ready = picture.reformat(
+                width=width,
+                height=height,
+                format="yuv420p",
+                dst_colorspace=None if _keeps_matrix(picture) else "ITU709",
+                dst_color_range="MPEG",  # limited; phones record full range too
+                interpolation="AREA" if smaller else "BILINEAR",
+            )
+            yuv = np.ascontiguousarray(ready.to_ndarray())
+        yield _upright(Planes(index, clip.shown_s(index), yuv, _coding(picture)), clip)
+
+
+def _as_stored(picture: Any) -> Pixels | None:
+    """The planes of a picture that is stored as `Planes` wants it, copied once; None of any other."""
+    if picture.format.name != "yuv420p" or int(picture.color_range) == FULL_RANGE:
+        return None
+    out = np.empty((picture.height * 3 // 2, picture.width), dtype=np.uint8)
+    flat, done = out.reshape(-1), 0
+    for plane in picture.planes:
+        h, w = plane.height, plane.width
+        rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)[:h, :w]
+        flat[done : done + h * w].reshape(h, w)[:] = rows
+        done += h * w
+    return out
 
 
 def _keeps_matrix(picture: Any) -> bool:
