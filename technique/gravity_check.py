@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from technique.time_base_notes import FRAMES_PER_SECOND
+
 FloatArray = NDArray[np.float64]
 
 GRAVITY: Final = 9.81
@@ -124,5 +126,5 @@ def time_base_warning(fall: Fall | None) -> str | None:
     said = f"about {factor:.1f} times " if np.isfinite(factor) and factor < 20 else "far "
     return (
         f"In flight the body falls with {max(fall.value, 0.0):.1f} m/s² instead of 9.8: the clip plays {said}{what} than "
-        "it was filmed, so every time and speed here is wrong. Give the true capture rate (frames per real second)."
+        f"it was filmed, so every time and speed here is wrong. Give the true capture rate ({FRAMES_PER_SECOND})."
     )

@@ -10,6 +10,7 @@ from shared.analysis import Measure
 from technique.body import centre_of_mass
 from technique.gravity_check import Fall, fall_in_flight, time_base_warning
 from technique.measures_motion import Motion
+from technique.time_base_notes import FRAMES_PER_SECOND
 
 PLAUSIBLE_STEPS_PER_MIN: Final = (120.0, 330.0)
 """Running outside this is a wrong capture rate, or walking (common practice, no source)."""
@@ -88,7 +89,7 @@ def checked_times(
         but = "There are flights between the steps, so" if runs else "Unless this is walking,"
         notes.append(
             f"The step frequency comes out at {rate:.0f} steps a minute; running lies between {low:.0f} and "
-            f"{high:.0f}. {but} the capture rate is wrong: give the frames per real second."
+            f"{high:.0f}. {but} the capture rate is wrong: give the {FRAMES_PER_SECOND}."
         )
     if not (strange and (warning or (runs and not told))):
         return tuple(measures), tuple(notes)

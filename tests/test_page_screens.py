@@ -15,7 +15,9 @@ from streamlit.testing.v1 import AppTest
 
 from shared import landmarks as lm
 from shared.analysis_json import write_analysis
+from technique.time_base_notes import time_base_doubts
 from tests import builders, page_helpers
+from ui import report
 from ui.demo import STATURE_M
 from ui.job import ANALYSIS_NAME
 from ui.pictures import subjects
@@ -240,16 +242,14 @@ def test_how_many_targets_are_met_is_one_sentence() -> None:
 
 def test_what_was_said_of_the_athlete_has_its_units() -> None:
     analysis = dataclasses.replace(
-        builders.analysis(), athlete={"stature_m": 1.75, "mass_kg": 68.0, "minor": True}
+        builders.analysis(), athlete={"stature_m": 1.75, "mass_kg": 68.0, "minor": "yes"}
     )
-    facts = [("Clip", "x"), ("Athlete", "stature 1.75")]
-    assert result.athlete_fact(facts, analysis) == [
-        ("Clip", "x"),
-        ("Athlete", "body height 1.75 m, body mass 68 kg, under 18"),
-    ]
-    assert result.athlete_fact(facts, analysis, feet=True)[1][1].startswith("body height 5.7 ft")
+    assert dict(report.facts(analysis))["Athlete"] == "body height 1.75 m, body mass 68 kg, under 18"
+    # 1.75 m / 0.0254 are 68.9 in, 68 kg / 0.45359237 are 149.9 lb.
+    said = dict(report.facts(analysis, feet=True))["Athlete"]
+    assert said == "body height 5 ft 8.9 in, body mass 149.9 lb, under 18"
     nobody = dataclasses.replace(analysis, athlete={})
-    assert result.athlete_fact(facts, nobody) == [("Clip", "x")]
+    assert "Athlete" not in dict(report.facts(nobody))
 
 
 def test_after_a_change_the_stills_are_those_of_the_new_cues() -> None:
@@ -288,8 +288,8 @@ def test_a_doubtful_time_base_stands_above_the_cues() -> None:
     warning = time_base_warning(Fall(9.81 / 4, 2.3, 2.6, 4))
     assert warning is not None
     analysis = dataclasses.replace(builders.analysis(), notes=(warning, "Invented note."))
-    assert result.time_base_doubts(analysis) == [warning]
-    assert result.time_base_doubts(builders.analysis()) == []
+    assert time_base_doubts(analysis.notes) == [warning]
+    assert time_base_doubts(builders.analysis().notes) == []
     job = page_helpers.stored_job(store.new_key())
     write_analysis(analysis, store.result_folder(job) / ANALYSIS_NAME)
     page = _open(job)
@@ -317,7 +317,7 @@ def test_feet_and_inches_are_on_the_screen_and_nowhere_else() -> None:
     assert speed.value is not None
     assert f"{speed.value * 3600 / 1609.344:.1f} mph" in shown
     assert f"{speed.value:.2f} m/s" not in shown
-    assert "body height 5.7 ft" in shown
+    assert "body height 5 ft 8.9 in" in shown
     assert {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()} == before
 
 

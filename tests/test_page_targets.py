@@ -16,7 +16,7 @@ from shared.units import other_unit
 from technique.profile_schema import profile_from_text
 from technique.targets import load_profile, profile_names
 from tests import builders
-from ui import report
+from ui import in_units, report
 from ui.screens import charts, definitions, meaning, place, profiles, store, targets, units
 
 
@@ -160,7 +160,7 @@ def test_the_table_changes_value_interval_and_target_together() -> None:
     m = Measure("step_length", "right", 1.524, "m", 1.2192, 1.8288, 4, "measured", None, 4)
     s = Score("step_length", "right", (0.9144, None), "inside", "x", "rhythm", 0.0)
     analysis = replace(analysis, measures=(*analysis.measures, m), scores=(*analysis.scores, s))
-    blocks = units.converted(report.areas(analysis), analysis)
+    blocks = report.areas(analysis, feet=True)
     row = next(r for b in blocks for r in b.rows if r.key == "step_length")
     assert (row.value, row.interval, row.target) == ("5.0 ft", "4.0 to 6.0", "at least 3.0 ft")
     other = next(r for b in blocks for r in b.rows if r.key == "contact_time")
@@ -224,7 +224,7 @@ def test_a_cue_changes_its_numbers_and_keeps_its_advice(key: str) -> None:
     finding = cues._Finding(score, m, "too_high", 4.0, text)
     cue = cues._cue(finding, [finding], [m], load_profile("easy-run"), 1)
     analysis = replace(builders.analysis(), measures=(m,), scores=(score,), cues=(cue,))
-    changed = units.converted_cue(asdict(cue), analysis)
+    changed = in_units.cue_in_units(asdict(cue), analysis, feet=True)
     other = other_unit(key)
     assert other is not None
     unit = MEASURES[key].unit
@@ -241,7 +241,7 @@ def test_a_cue_changes_its_numbers_and_keeps_its_advice(key: str) -> None:
 
 def test_a_cue_in_degrees_stays_as_it_is() -> None:
     (cue,) = builders.analysis().cues
-    assert units.converted_cue(asdict(cue), builders.analysis()) == asdict(cue)
+    assert in_units.cue_in_units(asdict(cue), builders.analysis(), feet=True) == asdict(cue)
 
 
 def test_targets_are_shown_in_the_other_units_and_kept_as_they_are() -> None:

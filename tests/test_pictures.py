@@ -17,8 +17,9 @@ from shared.analysis import Measure
 from tests import builders
 from ui import draw, look, plots
 from ui.annotated import contacts
+from ui.in_units import shown, target_text
 from ui.pictures import crop_box, drawn_points, subjects, value_text
-from ui.report import areas, content, shown, symmetry_rows, target_text
+from ui.report import areas, content, symmetry_rows
 from ui.tables import angles_table, measures_table, safe_cell
 
 

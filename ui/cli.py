@@ -78,7 +78,7 @@ def measure(
 
     with progress_bars() as progress:
         result = measure_apart(clip, out, options, progress)
-    summary(result)
+    summary(result, options.imperial)
 
 
 @app.command()

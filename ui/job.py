@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -31,6 +32,7 @@ from ui.options import Options
 ANALYSIS_NAME = "analysis.json"
 TRACK_NAME = "track.npz"
 REPORT_NAME = "report.html"
+VIDEO_NAME = "annotated.mp4"
 CACHE_VARIABLE: Final = "LANESIDE_CACHE"
 NEEDED_LATER: Final = (
     "technique.analyse",
@@ -245,9 +247,20 @@ def fill_folder(
 
 
 def write_results(
-    clip: Path, track: Track, analysis: Analysis, folder: Path, options: Options, progress: Progress = silent
+    clip: Path,
+    track: Track,
+    analysis: Analysis,
+    folder: Path,
+    options: Options,
+    progress: Progress = silent,
+    video: Path | None = None,
 ) -> Analysis:
     """Write tables, pictures, video and reports of an analysis into `folder`.
+
+    Parameters
+    ----------
+    video : Path, optional
+        An annotated video of this very analysis: it is kept instead of made again.
 
     Returns
     -------
@@ -271,14 +284,17 @@ def write_results(
     write_track(track, folder / TRACK_NAME)
 
     def report(said: Progress) -> tuple[str, ...]:
-        pictures = write_pictures(clip, track, analysis, folder, said, cover)
-        return write_reports(analysis, pictures, folder, video=options.video)
+        pictures = write_pictures(clip, track, analysis, folder, said, cover, options.imperial)
+        return write_reports(analysis, pictures, folder, options.video, options.imperial)
 
-    if options.video:
+    if options.video and video is not None:
+        shutil.copyfile(video, folder / VIDEO_NAME)
+        notes = report(progress)
+    elif options.video:
         # Encoding leaves the interpreter free most of the time, setting the report does not.
         with ThreadPoolExecutor(1, thread_name_prefix="laneside-report") as beside:
             reporting = beside.submit(report, silent)
-            write_annotated_video(clip, track, analysis, folder / "annotated.mp4", progress, cover)
+            write_annotated_video(clip, track, analysis, folder / VIDEO_NAME, progress, cover)
             notes = reporting.result()
     else:
         notes = report(progress)

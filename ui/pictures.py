@@ -18,8 +18,8 @@ from shared.files import whole_file
 from shared.landmarks import Side
 from shared.progress import Progress
 from shared.track import Track
-from shared.units import written
 from ui import draw
+from ui.in_units import shown, unit_text
 
 if TYPE_CHECKING:
     from vision.head import HeadCover
@@ -103,13 +103,13 @@ def subjects(analysis: Analysis) -> list[Subject]:
             m for m in (_measured(analysis, key, near) for key in position.keys) if m and m.frame is not None
         ]
         if drawn and drawn[0].frame is not None:
-            shown: list[str] = []
+            keys: list[str] = []
             for m in drawn:
                 # "m" and "% leg" are the same drawing: show the first of the two only.
                 stem = m.key.removesuffix("_leg")
-                if m.frame == drawn[0].frame and stem not in [k.removesuffix("_leg") for k in shown]:
-                    shown.append(m.key)
-            found.append(Subject(position.name, position.title, drawn[0].frame, near, tuple(shown[:2])))
+                if m.frame == drawn[0].frame and stem not in [k.removesuffix("_leg") for k in keys]:
+                    keys.append(m.key)
+            found.append(Subject(position.name, position.title, drawn[0].frame, near, tuple(keys[:2])))
     for cue in analysis.cues:
         side: Side = near if cue.side == "both" else cue.side
         kind = MEASURES.get(cue.key)
@@ -126,10 +126,9 @@ def _measured(analysis: Analysis, key: str, side: Side) -> Measure | None:
     return None
 
 
-def value_text(analysis: Analysis, key: str, side: Side, frame: int) -> str:
+def value_text(analysis: Analysis, key: str, side: Side, frame: int, feet: bool = False) -> str:
     """The number to write on a frame: the value of that very step, with its interval."""
     kind = MEASURES[key]
-    unit = "°" if kind.unit == "deg" else f" {kind.unit}"
     observed = _observation(analysis, key, side, frame)
     if observed is not None:
         value, low, high = observed.value, observed.low, observed.high
@@ -139,9 +138,8 @@ def value_text(analysis: Analysis, key: str, side: Side, frame: int) -> str:
             return kind.name
         value, low, high = m.value, m.low, m.high
     half = 0.5 * (high - low)
-    digits = kind.decimals
-    spread = f" ± {half:.{digits}f}" if math.isfinite(half) else ""
-    return f"{written(value, digits)}{spread}{unit}"
+    spread = f" ± {shown(half, key, feet)}" if math.isfinite(half) else ""
+    return f"{shown(value, key, feet)}{spread}{unit_text(key, kind.unit, feet)}"
 
 
 def _observation(analysis: Analysis, key: str, side: Side, frame: int) -> Observation | None:
@@ -190,6 +188,7 @@ def write_pictures(
     folder: Path,
     progress: Progress,
     cover: HeadCover | None = None,
+    feet: bool = False,
 ) -> tuple[Picture, ...]:
     """Write the stills into ``folder/pictures``.
 
@@ -202,6 +201,8 @@ def write_pictures(
     progress : Progress
     cover : HeadCover, optional
         Hide the athlete's face.
+    feet : bool
+        Lengths in feet or inches, speeds in miles per hour.
 
     Returns
     -------
@@ -224,7 +225,7 @@ def write_pictures(
         if cover is not None:
             rgb = without_face(rgb, cover, index)
         for subject in by_frame[index]:
-            made[subject.name] = _write(rgb, subject, track, analysis, folder)
+            made[subject.name] = _write(rgb, subject, track, analysis, folder, feet)
         progress("pictures", len(made), len(wanted))
     return tuple(made[s.name] for s in wanted if s.name in made)
 
@@ -265,7 +266,7 @@ def drawn_points(xy_px: NDArray[np.float64], sample: int) -> NDArray[np.float64]
 
 
 def _write(
-    rgb: NDArray[np.uint8], subject: Subject, track: Track, analysis: Analysis, folder: Path
+    rgb: NDArray[np.uint8], subject: Subject, track: Track, analysis: Analysis, folder: Path, feet: bool
 ) -> Picture:
     sample = int(np.argmin(np.abs(track.frame - subject.frame)))
     xy = drawn_points(track.xy_px, sample)
@@ -279,7 +280,7 @@ def _write(
     axes = draw.local_axes(xy, track.world_px[sample])
     texts = []
     for key in subject.keys:
-        text = value_text(analysis, key, subject.side, subject.frame)
+        text = value_text(analysis, key, subject.side, subject.frame, feet)
         if draw.draw_measure(canvas, key, xy, subject.side, axes, text):
             texts.append(f"{MEASURES[key].name} {text}")
     name = f"{FOLDER}/{subject.name}.jpg"

@@ -11,8 +11,8 @@ import numpy as np
 
 from shared.analysis import Analysis, Curve, Measure
 from shared.catalogue import ANGLES, CURVES
-from shared.units import with_minus
 from ui import look
+from ui.in_units import strip_words
 
 CURVE_TITLE: Final[dict[str, str]] = {
     "trunk": "Trunk lean",
@@ -115,7 +115,9 @@ def curve_caption(key: str) -> str:
     return ANGLES[key]
 
 
-def target_strip(measure: Measure, target: tuple[float | None, float | None], width: int = 220) -> str:
+def target_strip(
+    measure: Measure, target: tuple[float | None, float | None], width: int = 220, feet: bool = False
+) -> str:
     """A value with its 95 % interval over its target band, as a small inline SVG.
 
     The band is hatched as well as tinted and the value is a diamond, so that nothing rests on
@@ -137,8 +139,7 @@ def target_strip(measure: Measure, target: tuple[float | None, float | None], wi
     right = width - 6.0 if target[1] is None else x(target[1])
     ident = f"band-{measure.key}-{measure.side}"
     middle = 13
-    value, a, b = (with_minus(f"{v:g}") for v in (measure.value, measure.low, measure.high))
-    words = f"value {value}, interval {a} to {b}"
+    words = strip_words(measure, feet)
     parts = [
         f'<svg class="strip" role="img" viewBox="0 0 {width} 26" width="{width}" height="26"><title>{escape(words)}</title>',
         f'<defs><pattern id="{ident}" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'

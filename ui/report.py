@@ -17,10 +17,13 @@ from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.errors import LanesideError
 from shared.files import whole_file, write_text
 from shared.units import written
+from technique.time_base_notes import time_base_doubts
 from ui import look, plots
+from ui.in_units import UNITS_FACT, athlete_text, cue_in_units, sentence, shown, target_text, unit_text
 from ui.pictures import Picture
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
+DOUBTS_HEAD: Final = "Read this first: is this slow motion?"
 NO_CUES: Final = "Nothing lies outside its target by more than its own error."
 AREAS: Final = ("rhythm", "trunk", "legs", "foot strike", "arms", "forces")
 
@@ -55,75 +58,64 @@ class AreaBlock:
     missing: tuple[tuple[str, str, str], ...]
 
 
-def shown(value: float, key: str) -> str:
-    """A number with the digits worth showing and a true minus sign; never ``-0``."""
-    return written(value, MEASURES[key.removeprefix(SYMMETRY_PREFIX)].decimals)
-
-
-def unit_text(unit: str) -> str:
-    """A unit as it is written after a number."""
-    return "°" if unit == "deg" else "" if unit == "class" else f" {unit.replace('deg/s', '°/s')}"
-
-
 def side_text(side: str, near: str) -> str:
     """Near or far, with the anatomical side beside it."""
     return "whole body" if side == "both" else f"{'near' if side == near else 'far'} ({side})"
 
 
-def target_text(low: float | None, high: float | None, key: str, unit: str) -> str:
-    """A target range in words; open ends are said."""
-    u = unit_text(unit)
-    if low is not None and high is not None:
-        return f"{shown(low, key)} to {shown(high, key)}{u}"
-    if low is not None:
-        return f"at least {shown(low, key)}{u}"
-    return f"at most {shown(high, key)}{u}" if high is not None else ""
+def areas(analysis: Analysis, feet: bool = False) -> tuple[AreaBlock, ...]:
+    """The measures by body area; those with a target first, symmetry left to its own table.
 
-
-def areas(analysis: Analysis) -> tuple[AreaBlock, ...]:
-    """The measures by body area; those with a target first, symmetry left to its own table."""
+    Parameters
+    ----------
+    analysis : Analysis
+    feet : bool
+        Lengths in feet or inches, speeds in miles per hour.
+    """
     scores = {(s.key, s.side): s for s in analysis.scores}
     blocks = []
     for area in AREAS:
         inside = [m for m in analysis.measures if m.key in MEASURES and MEASURES[m.key].area == area]
-        rows = [_row(m, scores.get((m.key, m.side)), analysis) for m in inside if m.status == "measured"]
+        rows = [
+            _row(m, scores.get((m.key, m.side)), analysis, feet) for m in inside if m.status == "measured"
+        ]
         rows.sort(key=lambda r: (r.verdict == "", list(MEASURES).index(r.key), not r.side.startswith("near")))
-        missing = _missing(inside, analysis.near_side)
+        missing = _missing(inside, analysis.near_side, feet)
         if rows or missing:
             blocks.append(AreaBlock(look.AREA_WORD[area], _counts(rows), tuple(rows), missing))
     return tuple(blocks)
 
 
-def _row(m: Measure, score: Score | None, analysis: Analysis) -> Row:
+def _row(m: Measure, score: Score | None, analysis: Analysis, feet: bool) -> Row:
     kind = MEASURES[m.key]
     if m.value is None or m.low is None or m.high is None:
         raise ValueError(f"{m.key} is measured but has no value")
     verdict = score.verdict if score else None
-    value = m.label if m.label and kind.unit == "class" else f"{shown(m.value, m.key)}{unit_text(m.unit)}"
+    value = f"{shown(m.value, m.key, feet)}{unit_text(m.key, m.unit, feet)}"
     return Row(
         key=m.key,
         name=kind.name + (" (estimate)" if m.estimate else ""),
         plain=kind.plain,
         side=side_text(m.side, analysis.near_side),
-        value=value,
-        interval=f"{shown(m.low, m.key)} to {shown(m.high, m.key)}",
-        target=target_text(*score.target, m.key, m.unit) if score else "",
+        value=m.label if m.label and kind.unit == "class" else value,
+        interval=f"{shown(m.low, m.key, feet)} to {shown(m.high, m.key, feet)}",
+        target=target_text(*score.target, m.key, m.unit, feet) if score else "",
         sign=look.VERDICT_SIGN[verdict] if verdict else "",
         word=look.VERDICT_WORD[verdict] if verdict else "no target",
         verdict=verdict or "",
-        strip=plots.target_strip(m, score.target) if score else "",
+        strip=plots.target_strip(m, score.target, feet=feet) if score else "",
         frame=m.frame,
         n=m.n,
         source=score.source if score else "",
     )
 
 
-def _missing(inside: Sequence[Measure], near: str) -> tuple[tuple[str, str, str], ...]:
+def _missing(inside: Sequence[Measure], near: str, feet: bool) -> tuple[tuple[str, str, str], ...]:
     """What could not be measured, grouped by reason so that one sentence serves several."""
     reasons: dict[str, list[str]] = {}
     for m in inside:
         if m.status == "not_measurable":
-            reasons.setdefault(m.why or "no reason given", []).append(
+            reasons.setdefault(sentence(m.why or "no reason given", feet), []).append(
                 f"{MEASURES[m.key].name}, {side_text(m.side, near)}"
             )
     return tuple((why, "; ".join(names), str(len(names))) for why, names in reasons.items())
@@ -150,7 +142,7 @@ def symmetry_rows(analysis: Analysis) -> list[dict[str, str]]:
         out.append(
             {
                 "name": MEASURES[key].name,
-                "value": f"{written(m.value, digits, sign=True)}{unit_text(m.unit)}",
+                "value": f"{written(m.value, digits, sign=True)}{unit_text(m.key, m.unit)}",
                 "interval": f"{written(m.low, digits, sign=True)} to {written(m.high, digits, sign=True)}",
                 "word": "differs by more than its error" if beyond else "no difference beyond error",
                 "sign": "▲" if beyond else "●",
@@ -159,8 +151,8 @@ def symmetry_rows(analysis: Analysis) -> list[dict[str, str]]:
     return out
 
 
-def facts(analysis: Analysis) -> list[tuple[str, str]]:
-    """The clip and how it was read, as label and value."""
+def facts(analysis: Analysis, feet: bool = False) -> list[tuple[str, str]]:
+    """The clip, how it was read and what was said of the athlete, as label and value."""
     clip, quality = analysis.clip, analysis.quality
     base = {"file": "the file's own time stamps", "tag": "a tag in the file", "user": "given by the user"}
     out = [
@@ -190,33 +182,45 @@ def facts(analysis: Analysis) -> list[tuple[str, str]]:
         out.append(
             ("Scale", f"from {analysis.scale.source}, ± {196 * analysis.scale.relative_sd:.0f} % (95 %)")
         )
-    said = [
-        f"{k.replace('_', ' ').removesuffix(' m').removesuffix(' kg')} {v}"
-        for k, v in analysis.athlete.items()
-        if v
-    ]
-    if said:
-        out.append(("Athlete", ", ".join(said)))
-    return out
+    said = athlete_text(analysis, feet)
+    return [*out, ("Athlete", said)] if said else out
 
 
-def content(analysis: Analysis, pictures: Sequence[Picture], video: bool) -> dict[str, Any]:
-    """Everything both reports show, as plain values."""
+def content(
+    analysis: Analysis, pictures: Sequence[Picture], video: bool, feet: bool = False
+) -> dict[str, Any]:
+    """Everything both reports and the page show, as plain values.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    pictures : sequence of Picture
+    video : bool
+        An annotated video stands beside the report.
+    feet : bool
+        Lengths in feet or inches, speeds in miles per hour.
+    """
     cue_pictures = {p.cue_rank: p for p in pictures if p.cue_rank is not None}
     return {
         "title": "Running technique, measured",
         "profile": analysis.profile,
-        "facts": facts(analysis),
+        "facts": facts(analysis, feet),
+        "doubts_head": DOUBTS_HEAD,
+        "doubts": [sentence(note, feet) for note in time_base_doubts(analysis.notes)],
         "cues": [
-            asdict(c) | {"side": side_text(c.side, analysis.near_side), "picture": cue_pictures.get(c.rank)}
+            cue_in_units(asdict(c), analysis, feet)
+            | {"side": side_text(c.side, analysis.near_side), "picture": cue_pictures.get(c.rank)}
             for c in analysis.cues
         ],
-        "no_cues": str(analysis.provenance.settings.get("why_no_cues") or NO_CUES),
-        "areas": areas(analysis),
+        "no_cues": sentence(str(analysis.provenance.settings.get("why_no_cues") or NO_CUES), feet),
+        "areas": areas(analysis, feet),
         "positions": [p for p in pictures if p.cue_rank is None],
         "symmetry": symmetry_rows(analysis),
         "cautions": list(analysis.cautions),
-        "notes": list(dict.fromkeys((*analysis.clip.notes, *analysis.quality.notes, *analysis.notes))),
+        "notes": [
+            sentence(note, feet)
+            for note in dict.fromkeys((*analysis.clip.notes, *analysis.quality.notes, *analysis.notes))
+        ],
         "provenance": {
             "created": analysis.provenance.created,
             "version": analysis.provenance.program_version,
@@ -229,6 +233,7 @@ def content(analysis: Analysis, pictures: Sequence[Picture], video: bool) -> dic
             ],
         },
         "video": video,
+        "units": UNITS_FACT if feet else "",
         "verdicts": [(look.VERDICT_SIGN[v], look.VERDICT_WORD[v]) for v in look.VERDICT_SIGN],
     }
 
@@ -261,9 +266,9 @@ def html_report(shown_content: dict[str, Any], curves_svg: str, folder: Path) ->
 
 
 def write_reports(
-    analysis: Analysis, pictures: Sequence[Picture], folder: Path, video: bool
+    analysis: Analysis, pictures: Sequence[Picture], folder: Path, video: bool, feet: bool = False
 ) -> tuple[str, ...]:
-    """Write ``report.html``, ``report.pdf`` and ``curves.svg`` into `folder`.
+    """Write ``report.html``, ``report.pdf`` and ``curves.svg`` into `folder`; arguments as for `content`.
 
     Returns
     -------
@@ -274,7 +279,7 @@ def write_reports(
     ------
     OutputError
     """
-    made = content(analysis, pictures, video)
+    made = content(analysis, pictures, video, feet)
     curves_svg = plots.cycle_curves(analysis)
     if curves_svg:
         write_text(folder / "curves.svg", curves_svg)

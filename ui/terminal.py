@@ -23,10 +23,8 @@ from rich.progress import (
 )
 from rich.table import Table
 
-from shared.catalogue import MEASURES
 from shared.errors import one_line
 from shared.progress import Progress
-from shared.units import written
 
 if TYPE_CHECKING:
     from ui.job import Finding, Result
@@ -76,13 +74,20 @@ def _plain_progress(out: Console) -> Progress:
     return report
 
 
-def number(value: float | None, key: str) -> str:
-    """A value with the digits worth showing, its unit left out."""
-    return "-" if value is None else written(value, MEASURES[key].decimals if key in MEASURES else 1)
+def summary(result: Result, feet: bool = False) -> None:
+    """Doubts and cues first, then the numbers held against targets, the folder and the report.
 
+    Parameters
+    ----------
+    result : Result
+    feet : bool
+        Lengths in feet or inches, speeds in miles per hour.
+    """
+    from technique.time_base_notes import time_base_doubts
+    from ui.in_units import sentence
+    from ui.report import DOUBTS_HEAD, NO_CUES
+    from ui.target_table import missing_targets, target_rows
 
-def summary(result: Result) -> None:
-    """Cues first, then the folder and the report."""
     out = console()
     analysis = result.analysis
     out.print()
@@ -90,33 +95,30 @@ def summary(result: Result) -> None:
         f"[bold]{analysis.profile}[/bold], near side {analysis.near_side}, {analysis.camera} camera, "
         f"time base: {analysis.clip.time_base} ({analysis.clip.capture_rate_hz:g} frames a second)"
     )
+    doubts = time_base_doubts(analysis.notes)
+    if doubts:
+        out.print(f"[bold]{DOUBTS_HEAD}[/bold]")
+        for note in doubts:
+            out.print(f"- {escape(one_line(sentence(note, feet)))}")
     if analysis.cues:
         out.print("[bold]What to work on, in order[/bold]")
         for cue in analysis.cues:
             out.print(f" {cue.rank}. {cue.text} (frame {cue.frame})")
     else:
-        out.print(str(analysis.provenance.settings.get("why_no_cues") or "No cues."))
-    table = Table(box=None, pad_edge=False)
-    for head in ("measure", "side", "value", "95 % interval", "target", ""):
-        table.add_column(head)
-    for score in analysis.scores:
-        measured = analysis.measure(score.key, score.side)
-        kind = MEASURES.get(score.key)
-        if measured is None or kind is None:
-            continue
-        low, high = score.target
-        target = f"{'' if low is None else number(low, score.key)}..{'' if high is None else number(high, score.key)}"
-        table.add_row(
-            kind.name,
-            score.side,
-            f"{number(measured.value, score.key)} {measured.unit}",
-            f"{number(measured.low, score.key)} to {number(measured.high, score.key)}",
-            target,
-            score.verdict.replace("_", " "),
-        )
-    out.print(table)
+        out.print(sentence(str(analysis.provenance.settings.get("why_no_cues") or NO_CUES), feet))
+    rows = target_rows(analysis, feet)
+    if rows:
+        table = Table(box=None, pad_edge=False)
+        for head in ("measure", "side", "value", "95 % interval", "target", ""):
+            table.add_column(head)
+        for row in rows:
+            table.add_row(*row)
+        out.print(table)
+    for why, names in missing_targets(analysis, feet):
+        out.print(f"Not measurable here: {names}: {escape(one_line(why))}")
     for note in analysis.notes:
-        out.print(f"- {escape(one_line(note))}")
+        if note not in doubts:
+            out.print(f"- {escape(one_line(sentence(note, feet)))}")
     out.print(f"\nReport: {escape(one_line(str(result.report)))}")
 
 

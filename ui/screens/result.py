@@ -12,6 +12,7 @@ import streamlit as st
 
 from shared.analysis import Analysis
 from shared.errors import LanesideError
+from shared.units import Units
 from technique.cues import why_no_cues
 from technique.targets import profile_names
 from ui import look, report
@@ -35,8 +36,10 @@ JUMPS: Final = (
     ("#keep", "Keep it"),
 )
 
-CAPTURE_RATE: Final = "frames per real second"
-"""What the notes on a doubtful time base ask for, and no other note does."""
+UNITS_WORD: Final[dict[Units, str]] = {
+    "metric": "metric units",
+    "imperial": "feet, inches and miles per hour",
+}
 SEEN: Final = "result_seen"
 TO_DRAW_S: Final = 0.25
 """Time for the browser to draw the cues; the plots' program then takes it about half a second to start."""
@@ -52,13 +55,16 @@ def result_screen(job: store.Job) -> None:
         problem(f"{job.name}: {error.why}; {error.mend}.")
         return
     made = report.content(
-        analysis, stills.pictures(job, analysis, folder), (folder / "annotated.mp4").is_file()
+        analysis,
+        stills.pictures(job, analysis, folder),
+        (folder / "annotated.mp4").is_file(),
+        units.imperial(),
     )
     _head(job, analysis)
-    _doubts(job, analysis)
+    _doubts(job, made)
     _cues(job, analysis, made, folder)
     _let_it_be_drawn(job)
-    _numbers(made, analysis)
+    _numbers(made)
     st.header("Frame by frame", anchor="frames")
     viewer(job, analysis, folder)
     _video(folder)
@@ -66,13 +72,25 @@ def result_screen(job: store.Job) -> None:
     meaning(job, analysis)
     _about(analysis, made)
     st.header("Files", anchor="files")
+    _rewriting(job)
+    downloads(job, folder)
+
+
+def _rewriting(job: store.Job) -> None:
+    """Offer report and pictures anew where they are older than the tables, or in other units."""
+    wanted = units.chosen()
     if stale_files(job):
         st.info("Report, pictures and video were made before your last change; the tables have it already.")
-        if st.button("Write report, pictures and video again"):
-            store.enqueue(job, job.options, job.label, rewrite=True)
-            place.queue().wake()
-            st.rerun()
-    downloads(job, folder)
+        press = "Write report, pictures and video again"
+    elif wanted != job.written:
+        st.info(f"Report and pictures are written in {UNITS_WORD[job.written]}.")
+        press = f"Write them in {UNITS_WORD[wanted]}"
+    else:
+        return
+    if st.button(press):
+        store.enqueue(job, replace(job.options, units=wanted), job.label, rewrite=True)
+        place.queue().wake()
+        st.rerun()
 
 
 def _let_it_be_drawn(job: store.Job) -> None:
@@ -93,20 +111,13 @@ def _head(job: store.Job, analysis: Analysis) -> None:
     words(f'<nav class="jump small" aria-label="Parts of this result">{links}</nav>')
 
 
-def time_base_doubts(analysis: Analysis) -> list[str]:
-    """What speaks against the clip's time base: then times, speeds and rates may all be wrong."""
-    return [note for note in analysis.notes if CAPTURE_RATE in note]
-
-
-def _doubts(job: store.Job, analysis: Analysis) -> None:
+def _doubts(job: store.Job, made: dict[str, Any]) -> None:
     """A wrong time base goes before everything else."""
-    doubts = time_base_doubts(analysis)
-    if not doubts:
+    if not made["doubts"]:
         return
-    lines = "".join(f"<li>{escape(note)}</li>" for note in doubts)
+    lines = "".join(f"<li>{escape(note)}</li>" for note in made["doubts"])
     words(
-        '<div class="note caution" role="alert"><strong>Read this first: is this slow motion?</strong>'
-        f"<ul>{lines}</ul></div>"
+        f'<div class="note caution" role="alert"><strong>{report.DOUBTS_HEAD}</strong><ul>{lines}</ul></div>'
     )
     if st.button("Give the true capture rate and measure again"):
         store.change(job, state="ready")
@@ -150,7 +161,7 @@ def _cues(job: store.Job, analysis: Analysis, made: dict[str, Any], folder: Path
     for cue in made["cues"]:
         picture: Picture | None = cue["picture"]
         data = stills.still(job, folder, picture, stills.LARGE_PX) if picture else None
-        words(cue_html(units.converted_cue(cue, analysis) if units.imperial() else cue, data))
+        words(cue_html(cue, data))
     words(f"<p>{escape(verdict_words(analysis))} <a href='#numbers' target='_self'>See them all.</a></p>")
     if made["cautions"]:
         lines = "".join(f"<li>{escape(line)}</li>" for line in made["cautions"])
@@ -192,11 +203,11 @@ def cue_html(cue: dict[str, Any], picture: bytes | None) -> str:
     )
 
 
-def _numbers(made: dict[str, Any], analysis: Analysis) -> None:
+def _numbers(made: dict[str, Any]) -> None:
     st.header("Numbers, by body area", anchor="numbers")
     words(numbers.legend_html())
     units.choose("result")
-    for block in units.converted(made["areas"], analysis) if units.imperial() else made["areas"]:
+    for block in made["areas"]:
         title = block.title + (f": {block.counts}" if block.counts else ": no target here")
         with st.expander(title, expanded=any(r.verdict == "outside" for r in block.rows)):
             words(numbers.block_html(block))
@@ -216,32 +227,11 @@ def _video(folder: Path) -> None:
             st.video(str(path))
 
 
-def athlete_fact(
-    facts: list[tuple[str, str]], analysis: Analysis, feet: bool = False
-) -> list[tuple[str, str]]:
-    """The facts, what was said of the athlete with its units."""
-    told = []
-    for key, words_, unit in (
-        ("stature_m", "body height", "m"),
-        ("mass_kg", "body mass", "kg"),
-        ("leg_length_m", "leg length", "m"),
-    ):
-        value = analysis.athlete.get(key)
-        if isinstance(value, (int, float)) and value:
-            told.append(units.sentence(f"{words_} {value:.4g} {unit}", feet))
-    if analysis.athlete.get("minor"):
-        told.append("under 18")
-    if analysis.athlete.get("injury"):
-        told.append("pain or a recent injury")
-    others = [fact for fact in facts if fact[0] != "Athlete"]
-    return [*others, ("Athlete", ", ".join(told))] if told else others
-
-
 def _about(analysis: Analysis, made: dict[str, Any]) -> None:
     st.header("How good this clip is, and how it was read", anchor="clip")
-    notes = "".join(f"<li>{escape(note)}</li>" for note in dict.fromkeys(made["notes"]))
+    notes = "".join(f"<li>{escape(note)}</li>" for note in made["notes"])
     words(
-        numbers.facts_html(athlete_fact(made["facts"], analysis, units.imperial()))
+        numbers.facts_html(made["facts"])
         + f"<ul>{notes}</ul>"
         + numbers.provenance_html(analysis, made["provenance"])
     )

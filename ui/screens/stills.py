@@ -1,7 +1,8 @@
 """The stills of a result: those the measurement left behind, or drawn anew after a change by hand.
 
 After a change by hand, or with other targets, the kept stills may show other frames and other cues
-than the result now speaks of; then each is drawn from its own frame, without numbers on it.
+than the result now speaks of, and they may show lengths in units that the visitor did not ask for;
+then each is drawn from its own frame, without numbers on it.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ import streamlit as st
 
 from shared.analysis import Analysis
 from shared.errors import LanesideError
+from shared.units import other_unit
 from ui.job import ANALYSIS_NAME
 from ui.pictures import Picture, subjects
-from ui.screens import store, stored
+from ui.screens import store, stored, units
 from ui.screens.correct import shown_track, stale_files
 
 SMALL_PX: Final = 360
@@ -45,7 +47,8 @@ def pictures(job: store.Job, analysis: Analysis, folder: Path) -> list[Picture]:
 def still(job: store.Job, folder: Path, picture: Picture, width_px: int) -> bytes | None:
     """The still as JPEG; None where its frame can't be read any more."""
     try:
-        if not stale_files(job):
+        other = units.chosen() != job.written and any(other_unit(key) for key in picture.keys)
+        if not other and not stale_files(job):
             return stored.small_picture(folder / picture.file, width_px)
         return _drawn(job.key, (folder / ANALYSIS_NAME).stat().st_mtime, picture.frame)
     except (LanesideError, OSError):

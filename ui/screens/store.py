@@ -26,6 +26,7 @@ from platformdirs import user_data_path
 
 from shared.errors import ClipError, LanesideError, OutputError
 from shared.files import output_error, private_folder, write_text
+from shared.units import Units
 from ui.options import AthletePoint, MarkedDistance, Options
 from ui.privacy import forget_seen
 
@@ -77,7 +78,10 @@ class Job:
     looked, measured : float
         When the first look and the measurement were begun last, seconds since the epoch; 0 before.
     rewrite : bool
-        In the queue only to write report, pictures and video again, with the corrections in them.
+        In the queue only to write report, pictures and video again, with the corrections in them or in
+        other units.
+    written : {"metric", "imperial"}
+        Units of report and pictures as they lie in the result folder.
     """
 
     key: str
@@ -93,6 +97,7 @@ class Job:
     rewrite: bool = False
     looked: float = 0.0
     measured: float = 0.0
+    written: Units = "metric"
 
 
 def data_folder() -> Path:

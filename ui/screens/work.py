@@ -17,9 +17,10 @@ from typing import Any, Final
 from shared.errors import Cancelled, LanesideError
 from shared.progress import Progress, silent
 from shared.track_file import read_track
+from shared.units import Units
 from ui.apart import Fault, Run
 from ui.by_hand import FILE
-from ui.job import TRACK_NAME, measure_apart, staged_folder, write_results
+from ui.job import TRACK_NAME, VIDEO_NAME, measure_apart, staged_folder, write_results
 from ui.screens import store
 from ui.screens.store import FRAMES, STALE
 
@@ -152,7 +153,7 @@ def measure(key: str, run: Run, heed: Heed | None = None) -> None:
         # Frames of an earlier measurement, and half ones of a child that was stopped.
         for old in (folder / FRAMES).glob(".*" if job.rewrite else "*.jpg*"):
             old.unlink(missing_ok=True)
-        _end(key, "done")
+        _end(key, "done", written=job.options.units)
     except LanesideError as error:
         _fail(job, error)
         return
@@ -178,7 +179,10 @@ def rewrite(job: store.Job, stage: Path, progress: Progress = silent) -> None:
     folder = store.job_folder(job.key)
     track = read_track(folder / store.RESULT / TRACK_NAME)
     changed, analysis = corrected_analysis(track, job.options, read_corrections(folder / FILE))
-    write_results(store.clip_path(job), changed, analysis, stage, job.options, progress)
+    # Angles and times are the same in all units: without a correction the video is as good as before.
+    video = folder / store.RESULT / VIDEO_NAME
+    kept = video if video.is_file() and not (folder / STALE).exists() else None
+    write_results(store.clip_path(job), changed, analysis, stage, job.options, progress, kept)
     write_track(track, stage / TRACK_NAME)
 
 
@@ -195,7 +199,7 @@ def _fail(job: store.Job, error: LanesideError) -> None:
         _end(job.key, "failed", str(error).replace(str(store.clip_path(job)), job.name))
 
 
-def _end(key: str, state: store.State, error: str = "") -> None:
+def _end(key: str, state: store.State, error: str = "", written: Units | None = None) -> None:
     """Give the job its end, unless somebody has given it another one meanwhile."""
     job = store.read_job(key)
     if job is None or job.state not in ("looking", "running"):
@@ -203,4 +207,10 @@ def _end(key: str, state: store.State, error: str = "") -> None:
     if job.rewrite and state in ("failed", "cancelled"):
         store.change(job, state="done", rewrite=False)  # the result itself is untouched
     else:
-        store.change(job, state=state, rewrite=False, error="" if state == "cancelled" else error)
+        store.change(
+            job,
+            state=state,
+            rewrite=False,
+            error="" if state == "cancelled" else error,
+            written=written or job.written,
+        )
