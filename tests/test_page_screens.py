@@ -138,7 +138,7 @@ def test_one_person_needs_no_choice() -> None:
 def test_a_marked_distance_can_be_typed() -> None:
     job = page_helpers.stored_job(store.new_key(), "ready")
     page = _open(job)
-    next(s for s in page.selectbox if s.label == "Metres and speed, from").set_value(
+    next(s for s in page.selectbox if s.label == "Lengths and speed, from").set_value(
         "A marked distance"
     ).run()
     for label, value in (

@@ -11,10 +11,11 @@ import streamlit as st
 from shared.errors import LanesideError
 from technique.targets import profile_names
 from ui.options import AthletePoint, MarkedDistance, Options
-from ui.screens import place, profiles, store
+from ui.screens import place, profiles, store, units
 from ui.screens.first_look import FIRST_PICTURE, FirstLook, read_first_look
 from ui.screens.picker import picture_to_click
 from ui.screens.style import findings_list, literal, problem, words
+from ui.screens.unit_inputs import BELT_SPEED, DISTANCE, HEIGHT, MASS, number_input
 
 AUTOMATIC: Final = "Whoever crosses the picture running"
 NO_SCALE: Final = "None: angles and times only"
@@ -45,6 +46,7 @@ def ask_screen(job: store.Job) -> None:
         st.subheader("What this clip is good for")
         words(findings_list(look.findings))
     st.header("What only you know")
+    units.choose("ask")
     said = _answers(job, look)
     said["athlete"] = athlete
     if said.pop("wants_marks"):
@@ -134,39 +136,31 @@ def _answers(job: store.Job, look: FirstLook) -> dict[str, Any]:
             placeholder="for instance: right side, new shoes",
             key=f"label_{job.key}",
         )
-        mass = _number(
-            "Body mass, kg (for force estimates)", old.mass_kg, 15.0, 300.0, 1.0, f"mass_{job.key}"
-        )
+        mass = number_input(MASS, old.mass_kg, f"mass_{job.key}", "For the estimates of forces only.")
     with b:
         kinds = [NO_SCALE, STATURE, MARKED, BELT]
         before = BELT if old.belt_speed_mps else MARKED if old.marked else STATURE
         kind = st.selectbox(
-            "Metres and speed, from",
+            "Lengths and speed, from",
             kinds,
             index=kinds.index(before),
             key=f"scale_{job.key}",
-            help="One known length turns the picture's pixels into metres. Angles and times need none.",
+            help="One known length turns the picture's pixels into lengths. Angles and times need none.",
         )
         stature = belt = None
         if kind == STATURE:
-            stature = _number(
-                "Body height, m",
+            stature = number_input(
+                HEIGHT,
                 old.stature_m,
-                0.8,
-                2.5,
-                0.01,
                 f"stature_{job.key}",
-                "5 ft 9 in is 1.75 m. Without it there are no metres and no speed.",
+                "5 ft 9 in is 1.75 m. Without it there are no lengths and no speed.",
             )
         if kind == BELT:
-            belt = _number(
-                "Belt speed, m/s",
+            belt = number_input(
+                BELT_SPEED,
                 old.belt_speed_mps,
-                0.3,
-                13.0,
-                0.1,
                 f"belt_{job.key}",
-                "10 km/h is 2.8 m/s, 10 mph is 4.5 m/s.",
+                "10 km/h is 2.8 m/s or 6.2 mph; 10 mph is 4.5 m/s.",
             )
         rate = _rate(job, look)
         minor = st.checkbox("The athlete is under 18", value=old.minor, key=f"minor_{job.key}")
@@ -202,22 +196,6 @@ def profile_title(name: str) -> str:
         return profiles.known_profile(name).title
     except LanesideError:
         return Path(name).stem
-
-
-def _number(
-    label: str, value: float | None, low: float, high: float, step: float, key: str, told: str | None = None
-) -> float | None:
-    given = st.number_input(
-        label,
-        min_value=low,
-        max_value=high,
-        value=value,
-        step=step,
-        key=key,
-        placeholder="not given",
-        help=told,
-    )
-    return None if given is None else float(given)
 
 
 def _rate(job: store.Job, look: FirstLook) -> float | None:
@@ -267,7 +245,7 @@ def _marks(job: store.Job, look: FirstLook, folder: Path) -> MarkedDistance | No
             for i, p in enumerate(st.session_state[key]):
                 st.session_state[f"{key}_{i}x"], st.session_state[f"{key}_{i}y"] = round(p[0]), round(p[1])
             st.rerun()
-    columns = st.columns(5)
+    columns = st.columns(4)
     typed = []
     for i, (axis, limit) in enumerate((("x", look.width), ("y", look.height)) * 2):
         typed.append(
@@ -280,9 +258,7 @@ def _marks(job: store.Job, look: FirstLook, folder: Path) -> MarkedDistance | No
                 key=f"{key}_{i // 2}{axis}",
             )
         )
-    metres = columns[4].number_input(
-        "Length, m", min_value=0.05, max_value=200.0, value=None, step=0.5, key=f"{key}_m"
-    )
+    metres = number_input(DISTANCE, None, f"{key}_m")
     given = [float(v) for v in typed if v is not None]
     if len(given) < 4:
         return None
@@ -290,7 +266,14 @@ def _marks(job: store.Job, look: FirstLook, folder: Path) -> MarkedDistance | No
     if [(round(p[0]), round(p[1])) for p in points] != now:
         st.session_state[key] = now
         st.rerun()
-    return None if metres is None else MarkedDistance(*now[0], *now[1], float(metres))
+    return None if metres is None else MarkedDistance(*now[0], *now[1], metres)
+
+
+def _impossible(said: dict[str, Any]) -> bool:
+    """Whether a field has said that its number can't be."""
+    marked = said.get("marked")
+    numbers = (said["mass_kg"], said["stature_m"], said["belt_speed_mps"], marked and marked.metres)
+    return any(v is not None and math.isnan(v) for v in numbers)
 
 
 def _go(job: store.Job, said: dict[str, Any]) -> None:
@@ -300,8 +283,9 @@ def _go(job: store.Job, said: dict[str, Any]) -> None:
         key=f"also_{job.key}",
     )
     go, away = st.columns([2, 1])
-    if go.button("Measure this clip", type="primary", width="stretch"):
+    if go.button("Measure this clip", type="primary", width="stretch", disabled=_impossible(said)):
         label = said.pop("label")
+        said["units"] = units.chosen()
         try:
             options = Options(**said)
         except LanesideError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from html import escape
 from pathlib import Path
@@ -17,9 +18,10 @@ from shared.track import Track
 from ui import by_hand
 from ui.by_hand import Correction, ExchangeRange, ExchangeSides, LeaveOut, MoveEvent, MoveJoint, SetStature
 from ui.job import ANALYSIS_NAME
-from ui.screens import frames, store, stored
+from ui.screens import frames, store, stored, units
 from ui.screens.picker import picture_to_click
 from ui.screens.style import words
+from ui.screens.unit_inputs import HEIGHT, number_input
 from ui.tables import write_tables
 
 JOINTS: Final = ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "foot_index")
@@ -233,22 +235,17 @@ def _sides(
 
 
 def _scale(job: store.Job, add: Callable[[Correction], None]) -> None:
-    stature = st.number_input(
-        "Body height, m",
-        min_value=0.8,
-        max_value=2.5,
-        value=job.options.stature_m or 1.75,
-        step=0.01,
-        key=f"new_stature_{job.key}",
-    )
-    if st.button("Take the scale from this height", key=f"stature_go_{job.key}"):
-        add(SetStature(float(stature)))
+    stature = number_input(HEIGHT, job.options.stature_m or 1.75, f"new_stature_{job.key}")
+    cannot = stature is None or math.isnan(stature)
+    if st.button("Take the scale from this height", key=f"stature_go_{job.key}", disabled=cannot) and stature:
+        add(SetStature(stature))
 
 
 def _undo(job: store.Job, made: tuple[Correction, ...]) -> None:
     if not made:
         return
-    items = "".join(f"<li>{escape(by_hand.sentence(c))}</li>" for c in made)
+    feet = units.imperial()
+    items = "".join(f"<li>{escape(units.sentence(by_hand.sentence(c), feet))}</li>" for c in made)
     words(f"<p><strong>Made by hand</strong></p><ol>{items}</ol>")
     with st.container(horizontal=True, gap="small"):
         if st.button("Undo the last", key=f"undo_{job.key}"):
