@@ -5,14 +5,12 @@ from __future__ import annotations
 import os
 import sys
 import tempfile
-import warnings
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
-from _pytest.runner import runtestprotocol
 
 # Every test sees its clips anew, and none writes into the user's own cache.
 os.environ["LANESIDE_CACHE"] = "off"
@@ -29,27 +27,6 @@ CHROMIUM_ARGUMENTS = [
     "--disable-sync",
     "--no-first-run",
 ]
-
-
-def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
-    """A test in the browser that fails is run once more, and says so.
-
-    In two whole runs of the suite one page each stood still for two minutes; the cause is not known, and
-    neither came again in some seventy visits.
-    """
-    if "chromium" not in getattr(item, "fixturenames", ()):
-        return None
-    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
-    reports = runtestprotocol(item, nextitem=nextitem, log=False)
-    if any(report.failed for report in reports):
-        first = next(report for report in reports if report.failed)
-        item._initrequest()  # type: ignore[attr-defined]
-        reports = runtestprotocol(item, nextitem=nextitem, log=False)
-        warnings.warn(f"{item.nodeid} was run twice; first: {str(first.longrepr)[-400:]}", stacklevel=1)
-    for report in reports:
-        item.ihook.pytest_runtest_logreport(report=report)
-    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
-    return True
 
 
 @pytest.fixture(autouse=True)

@@ -255,6 +255,36 @@ def test_a_busy_server_still_has_the_file_that_was_clicked_on(
     assert download.value.suggested_filename.endswith(".zip")
 
 
+@pytest.mark.parametrize("after", [12, 40, 44, 52])
+def test_a_connection_that_breaks_while_the_page_is_drawn_leaves_no_white_page(
+    visit: Visit, stored: Callable[..., str], after: int
+) -> None:
+    """The first connection ends after so many messages of the server, as on a phone that loses its network."""
+    links: list[int] = []
+
+    def between(browser: Any) -> None:
+        server = browser.connect_to_server()
+        links.append(0)
+        this = len(links) - 1
+
+        def got(message: bytes) -> None:
+            links[this] += 1
+            if this == 0 and links[0] >= after:
+                if links[0] == after:
+                    server.close()
+                    browser.close(code=1011, reason="lost")
+                return
+            browser.send(message)
+
+        server.on_message(got)
+
+    visit.page.route_web_socket(re.compile("/_stcore/stream"), between)
+    visit.open(f"?clip={stored()}")
+    visit.heading("And then").wait_for()
+    visit.heading("Files").wait_for()
+    assert len(links) > 1
+
+
 def test_a_click_on_the_picture_chooses_the_athlete(visit: Visit, stored: Callable[..., str]) -> None:
     visit.open(f"?clip={stored('ready')}")
     visit.page.get_by_role("radio", name="Person 2").wait_for(state="attached")

@@ -27,6 +27,7 @@ from ui.access import GATE_VARIABLE, PASSWORD_VARIABLE, Password
 from ui.gate import gate
 from ui.origin import own_pages_only
 from ui.uploads import in_turn
+from ui.whole_runs import whole_runs
 
 PAGE: Final = Path(__file__).parent / "page.py"
 MESSAGE_BYTES: Final = 200 * 1024 * 1024
@@ -83,7 +84,7 @@ def application(started: Callable[[], object], password: Password | None = None)
     if password is not None:
         before.append(Middleware(gate, password=password))
         os.environ[GATE_VARIABLE] = "on"
-    before.append(Middleware(in_turn))
+    before += [Middleware(in_turn), Middleware(whole_runs)]
     return st.App(PAGE, lifespan=life, middleware=before)
 
 
