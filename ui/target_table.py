@@ -23,7 +23,7 @@ def target_rows(analysis: Analysis, feet: bool = False) -> list[tuple[str, str, 
                 m.label or shown(m.value, m.key, feet) + unit_text(m.key, m.unit, feet),
                 f"{shown(m.low, m.key, feet)} to {shown(m.high, m.key, feet)}",
                 target_text(*score.target, m.key, m.unit, feet),
-                VERDICT_WORD[score.verdict],
+                VERDICT_WORD[score.verdict].removesuffix(" the target"),
             )
         )
     return rows

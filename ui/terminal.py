@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.markup import escape
@@ -31,11 +32,15 @@ if TYPE_CHECKING:
 
 PLAIN_EVERY_S = 5.0
 """Seconds between progress lines when the output is not a terminal."""
+WIDTH_ELSEWHERE: Final = 120
+"""Letters in a line of a table when the output is not a terminal."""
 
 
 def console() -> Console:
     """The console for normal output; standard error is kept for failures."""
-    return Console(file=sys.stdout, highlight=False, soft_wrap=not sys.stdout.isatty())
+    terminal = sys.stdout.isatty()
+    width = None if terminal or os.environ.get("COLUMNS") else WIDTH_ELSEWHERE
+    return Console(file=sys.stdout, highlight=False, soft_wrap=not terminal, width=width)
 
 
 @contextmanager
@@ -96,6 +101,7 @@ def summary(result: Result, feet: bool = False) -> None:
         f"time base: {analysis.clip.time_base} ({analysis.clip.capture_rate_hz:g} frames a second)"
     )
     doubts = time_base_doubts(analysis.notes)
+    why_none = str(analysis.provenance.settings.get("why_no_cues") or NO_CUES)
     if doubts:
         out.print(f"[bold]{DOUBTS_HEAD}[/bold]")
         for note in doubts:
@@ -105,19 +111,19 @@ def summary(result: Result, feet: bool = False) -> None:
         for cue in analysis.cues:
             out.print(f" {cue.rank}. {cue.text} (frame {cue.frame})")
     else:
-        out.print(sentence(str(analysis.provenance.settings.get("why_no_cues") or NO_CUES), feet))
+        out.print(sentence(why_none, feet))
     rows = target_rows(analysis, feet)
     if rows:
         table = Table(box=None, pad_edge=False)
         for head in ("measure", "side", "value", "95 % interval", "target", ""):
-            table.add_column(head)
+            table.add_column(head, no_wrap=head in ("value", "95 % interval"))
         for row in rows:
             table.add_row(*row)
         out.print(table)
     for why, names in missing_targets(analysis, feet):
         out.print(f"Not measurable here: {names}: {escape(one_line(why))}")
     for note in analysis.notes:
-        if note not in doubts:
+        if note not in (*doubts, why_none):
             out.print(f"- {escape(one_line(sentence(note, feet)))}")
     out.print(f"\nReport: {escape(one_line(str(result.report)))}")
 
