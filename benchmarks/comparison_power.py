@@ -23,8 +23,9 @@ import numpy as np
 
 from benchmarks.comparison_takes import DAY, PASSES_A_DAY, RAISED_DEG, Kind, Scene, kept_scenes
 from shared.catalogue import SYMMETRY_PREFIX
-from technique.comparison import Change, Comparison, compare, measure_decimals
+from technique.comparison import Change, Comparison, compare
 from technique.pooling import pooled_passes
+from technique.rulers import measure_decimals
 from technique.symmetry import difference_key, symmetry_index
 from technique.takes import Pass, Take
 

@@ -110,6 +110,11 @@ def in_metres(feet: float, inches: float) -> float:
     return (INCHES_PER_FOOT * feet + inches) * M_PER_INCH
 
 
+def celsius(fahrenheit: float) -> float:
+    """A temperature in degrees Celsius; 32 °F are 0 °C and 212 °F are 100 °C."""
+    return (fahrenheit - 32.0) / 1.8
+
+
 def height_text(metres: float, imperial: bool = False) -> str:
     """A body height: ``1.75 m``, or ``5 ft 8.9 in``."""
     if not imperial:

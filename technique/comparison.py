@@ -29,19 +29,12 @@ from technique.comparison_errors import (
 from technique.comparison_family import Row, counted_together, leading_rows, row_weights
 from technique.comparison_plan import Outlook, outlook, outlook_text
 from technique.comparison_repeats import all_repeats
-from technique.comparison_words import (
-    measure_decimals,
-    measure_name,
-    notes_of,
-    sentence_of,
-    shown_value,
-    summary_of,
-)
+from technique.comparison_words import measure_name, notes_of, sentence_of, summary_of
 from technique.reliability import Repeatability
 from technique.speed_relations import SpeedShare, speed_share
 from technique.takes import Take, measure_reason, speed_reason, whole_reason
 
-__all__ = ["Change", "Comparison", "compare", "measure_decimals", "measure_name", "shown_value"]
+__all__ = ["Change", "Comparison", "compare", "measure_name"]
 
 ChangeVerdict = Literal["changed", "looks changed", "no change beyond error", "not comparable"]
 ALL_TOGETHER_P = 0.05

@@ -8,9 +8,11 @@ from typing import Final
 
 from shared.catalogue import MEASURES
 from shared.landmarks import Side, SideOrBoth
+from shared.units import Units
 from technique.comparison_errors import DifferenceError
 from technique.comparison_family import LEADING, Row
-from technique.comparison_words import measure_decimals, measure_name, shown_value
+from technique.comparison_words import measure_name
+from technique.rulers import ruler
 from technique.takes import Take
 
 PASSES: Final[tuple[int, ...]] = (1, 2, 3, 4, 6, 8)
@@ -64,21 +66,17 @@ def outlook(
     return Outlook(row[0], row[1], have, found)
 
 
-def outlook_text(made: Outlook | None) -> str | None:
+def outlook_text(made: Outlook | None, units: Units = "metric") -> str | None:
     """The outlook in a sentence."""
     if made is None:
         return None
-    unit, digits = MEASURES[made.key].unit, measure_decimals(made.key)
+    shown = ruler(made.key, MEASURES[made.key].unit, units)
     now = next((least for n, least in made.found if n == made.passes), None)
     more = [(n, least) for n, least in made.found if n > made.passes][:3]
     name = measure_name(made.key, made.side)
-    parts = ", ".join(f"{shown_value(least, unit, digits)} with {n}" for n, least in more)
+    parts = ", ".join(f"{shown.change(least)} with {n}" for n, least in more)
     have = "1 pass" if made.passes == 1 else f"{made.passes} passes"
-    told = (
-        f"a change of {shown_value(now, unit, digits)} or more is"
-        if now is not None
-        else "larger changes are"
-    )
+    told = f"a change of {shown.change(now)} or more is" if now is not None else "larger changes are"
     return f"With {have} in each take, {told} found in 19 of 20 comparisons ({name})" + (
         f"; with more passes in each: {parts}." if parts else "."
     )

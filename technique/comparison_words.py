@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from shared.catalogue import MEASURES, SYMMETRY_PREFIX, MeasureKind
+from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.landmarks import SideOrBoth
-from shared.units import written
+from shared.units import Units
+from technique.rulers import Ruler, beyond_nought, ruler, telling_apart, turned
 from technique.takes import Take
 
 if TYPE_CHECKING:
@@ -38,33 +39,33 @@ def measure_name(key: str, side: SideOrBoth) -> str:
     return name if side == "both" else f"{name}, {side}"
 
 
-def shown_value(value: float, unit: str, decimals: int, sign: bool = False) -> str:
-    """A number with its unit as words and tables print it."""
-    return written(value, decimals, sign) + ("°" if unit == "deg" else f" {unit}")
+def change_ruler(r: Change, units: Units = "metric") -> Ruler:
+    """How the numbers of a row are written, with digits enough to bear out its verdict."""
+    made = ruler(r.key, r.unit, units)
+    if r.verdict not in ("changed", "looks changed"):
+        return made
+    assert r.difference is not None and r.detectable is not None and r.low is not None and r.high is not None
+    assert r.before is not None and r.after is not None
+    return telling_apart(
+        made, (abs(r.difference), r.detectable), beyond_nought(r.low, r.high), (r.before, r.after)
+    )
 
 
-def measure_decimals(key: str) -> int:
-    """Digits worth showing in a difference: one more than in the value of an angle."""
-    own = key.removeprefix(SYMMETRY_PREFIX)
-    kind: MeasureKind = MEASURES[own]
-    return 1 if own != key else max(kind.decimals, 1)
-
-
-def sentence_of(r: Change) -> str:
-    """The sentence of a row."""
-    digits = measure_decimals(r.key)
+def sentence_of(r: Change, units: Units = "metric") -> str:
+    """The sentence of a row; `units` are those of its numbers, the verdict is that of the metric ones."""
     if r.verdict == "not comparable":
-        return f"{r.name}: not comparable, since {r.reason}."
+        return f"{r.name}: not comparable, since {turned(r.reason or '', units)}."
     assert r.difference is not None and r.detectable is not None
     assert r.before is not None and r.after is not None
-    values = f"{shown_value(r.before, r.unit, digits)} to {shown_value(r.after, r.unit, digits)}"
-    least = shown_value(r.detectable, r.unit, digits)
-    change = shown_value(r.difference, r.unit, digits, sign=True)
+    shown = change_ruler(r, units)
+    values = f"{shown.value(r.before)} to {shown.value(r.after)}"
+    least = shown.change(r.detectable)
+    change = shown.change(r.difference, sign=True)
     if r.verdict == "no change beyond error":
         return f"{r.name}: no change beyond error ({values}; {change} is within the {least} that error alone can bring)."
     text = f"{r.name}: {r.verdict}, {values} ({change}, more than the {least} that error alone can bring)."
     if r.as_speed and r.speed is not None:
-        brings = shown_value(r.speed.expected, r.unit, digits, sign=True)
+        brings = shown.change(r.speed.expected, sign=True)
         text += f" The difference in speed alone would bring about {brings}."
     if r.verdict == "looks changed":
         text += f" {CHANCE}"

@@ -12,18 +12,20 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from shared.analysis import Measure, Verdict
+from shared.analysis import Measure
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.errors import OptionError
 from shared.history_values import Session
-from shared.landmarks import SideOrBoth
+from shared.units import Units
 from technique.cautions import CAUTIONS
-from technique.comparison import Comparison, compare, measure_decimals, measure_name, shown_value
-from technique.profile_schema import Profile, Target
+from technique.comparison import Comparison, compare, measure_name
+from technique.comparison_words import sentence_of
+from technique.posture_points import PosturePoint, point_sentence, posture_points
+from technique.profile_schema import Profile
+from technique.rulers import ruler, speed_ruler, telling_apart, turned
 from technique.run_times import FASTEST_MPS
-from technique.side_comparison import ORDINARY, SidePair, compare_sides, sides_reason
+from technique.side_comparison import ORDINARY, SidePair, compare_sides, side_sentence, sides_reason
 from technique.takes import Take
-from technique.targets import scores
 
 HIGHEST_PAIN: Final[int] = 10
 DEFERS: Final[str] = (
@@ -78,38 +80,6 @@ class LogRow:
 
 
 @dataclass(frozen=True)
-class PosturePoint:
-    """One measure against the profile.
-
-    Attributes
-    ----------
-    key, side, name, unit : str
-    value, low, high : float or None
-    target : (float or None, float or None)
-    verdict : {"inside", "borderline", "outside", "not_measurable"}
-    source, evidence : str
-        Where the range comes from and how strong that is.
-    note : str or None
-    sentence : str
-        To be printed unchanged.
-    """
-
-    key: str
-    side: SideOrBoth
-    name: str
-    unit: str
-    value: float | None
-    low: float | None
-    high: float | None
-    target: tuple[float | None, float | None]
-    verdict: Verdict
-    source: str
-    evidence: str
-    note: str | None
-    sentence: str
-
-
-@dataclass(frozen=True)
 class ReturnCheck:
     """The whole check.
 
@@ -129,6 +99,8 @@ class ReturnCheck:
         What the clinician should look at, in plain words.
     measured, not_measured : tuple of str
     notes : tuple of str
+    units : {"metric", "imperial"}
+        Of the numbers in its sentences.
     """
 
     title: str
@@ -142,6 +114,7 @@ class ReturnCheck:
     measured: tuple[str, ...]
     not_measured: tuple[str, ...]
     notes: tuple[str, ...]
+    units: Units = "metric"
 
 
 def fixed_sentences() -> tuple[str, ...]:
@@ -195,6 +168,7 @@ def return_check(
     baseline: Take | None = None,
     log: Sequence[LogRow] = (),
     repeats: Sequence[Sequence[Take]] = (),
+    units: Units = "metric",
 ) -> ReturnCheck:
     """What the clips show about posture and sides, for the clinician.
 
@@ -209,6 +183,8 @@ def return_check(
     log : sequence of LogRow
     repeats : sequence of sequence of Take
         As for `comparison.compare`.
+    units : {"metric", "imperial"}
+        Of what its sentences say; everything is judged in metric units.
 
     Raises
     ------
@@ -217,7 +193,7 @@ def return_check(
     """
     rows = checked_log(log)
     sides = compare_sides(take, RANK)
-    points = tuple(_points(take, profile))
+    points = posture_points(take, profile)
     keys = (*RANK, *(SYMMETRY_PREFIX + k for k in RANK))
     against = None if baseline is None else compare(baseline, take, repeats, keys)
     wanted = {
@@ -233,14 +209,19 @@ def return_check(
         points,
         against,
         rows,
-        _log_sentences(rows),
-        _flags(take, sides, points, against, rows),
-        tuple(_measured(m) for m in ordered if m.value is not None),
+        _log_sentences(rows, units),
+        _flags(take, sides, points, against, rows, units),
+        tuple(_measured(m, units) for m in ordered if m.value is not None),
         (
-            *(f"{measure_name(m.key, m.side)}: {m.why}" for m in ordered if m.value is None),
+            *(
+                f"{measure_name(m.key, m.side)}: {turned(m.why or '', units)}"
+                for m in ordered
+                if m.value is None
+            ),
             *NOT_IN_A_SIDE_VIEW,
         ),
         _notes(take, baseline),
+        units,
     )
 
 
@@ -250,82 +231,21 @@ def _rank(key: str) -> int:
     return order.index(own) + (len(order) if own != key else 0)
 
 
-def _measured(m: Measure) -> str:
-    digits = measure_decimals(m.key)
+def _measured(m: Measure, units: Units) -> str:
     assert m.value is not None
-    half = (
-        "" if m.low is None or m.high is None else f" ± {shown_value((m.high - m.low) / 2, m.unit, digits)}"
-    )
-    return f"{measure_name(m.key, m.side)}: {shown_value(m.value, m.unit, digits)}{half}"
+    shown = ruler(m.key, m.unit, units)
+    half = "" if m.low is None or m.high is None else f" ± {shown.change((m.high - m.low) / 2)}"
+    return f"{measure_name(m.key, m.side)}: {shown.value(m.value)}{half}"
 
 
-def _points(take: Take, profile: Profile) -> list[PosturePoint]:
-    reason = sides_reason(take)
-    measures = [
-        m
-        for m in take.measures
-        # One side alone gives no left against right.
-        if not (reason and m.key.startswith(SYMMETRY_PREFIX))
-    ]
-    out = []
-    for s in scores(measures, profile):
-        target = profile.target(s.key)
-        assert target is not None
-        m = take.measure(s.key, s.side)
-        gone = reason if s.key.startswith(SYMMETRY_PREFIX) else None
-        out.append(_point(s.key, s.side, s.verdict, target, m, gone))
-    return out
-
-
-def _point(
-    key: str, side: SideOrBoth, verdict: Verdict, target: Target, m: Measure | None, gone: str | None
-) -> PosturePoint:
-    digits = measure_decimals(key)
-    name = measure_name(key, side)
-    ends = [None if x is None else shown_value(x, target.unit, 0) for x in (target.low, target.high)]
-    between = (
-        f"{ends[0]} to {ends[1]}"
-        if None not in ends
-        else f"up to {ends[1]}"
-        if ends[0] is None
-        else f"{ends[0]} or more"
-    )
-    if verdict == "not_measurable" or m is None or m.value is None:
-        why = gone or (m.why if m is not None and m.why else "it is not among the measures")
-        sentence = f"{name}: not measured, since {why}."
-    else:
-        words = {
-            "inside": "inside the range",
-            "outside": "outside the range by more than the error",
-            "borderline": "too near an end of the range to tell from the error",
-        }[verdict]
-        sentence = (
-            f"{name}: {shown_value(m.value, m.unit, digits)}, {words} of {between} "
-            f"(evidence: {target.evidence}; {target.source})."
-        )
-    value = None if m is None or verdict == "not_measurable" else m.value
-    low, high = (None, None) if value is None or m is None else (m.low, m.high)
-    return PosturePoint(
-        key,
-        side,
-        name,
-        target.unit,
-        value,
-        low,
-        high,
-        (target.low, target.high),
-        verdict,
-        target.source,
-        target.evidence,
-        target.note,
-        sentence,
-    )
-
-
-def _log_sentences(rows: Sequence[LogRow]) -> tuple[str, ...]:
+def _log_sentences(rows: Sequence[LogRow], units: Units) -> tuple[str, ...]:
     out = []
     for r in rows:
-        speed = "speed not entered" if r.speed_mps is None else f"{r.speed_mps:.1f} m/s reached"
+        speed = (
+            "speed not entered"
+            if r.speed_mps is None
+            else f"{speed_ruler(units, 1).change(r.speed_mps)} reached"
+        )
         pain = "pain not entered" if r.pain is None else f"pain {r.pain} of 10"
         out.append(f"{r.date[:10]}: {speed}, {pain}" + (f" ({r.note})." if r.note else "."))
     return tuple(out)
@@ -337,27 +257,28 @@ def _flags(
     points: Sequence[PosturePoint],
     against: Comparison | None,
     rows: Sequence[LogRow],
+    units: Units,
 ) -> tuple[str, ...]:
-    flags = _pain_flags(rows)
+    flags = _pain_flags(rows, units)
     if (reason := sides_reason(take)) is not None:
-        flags.append(f"Left and right can't be compared: {reason}.")
-    flags += [f"Outside the profile: {p.sentence}" for p in points if p.verdict == "outside"]
+        flags.append(f"Left and right can't be compared: {turned(reason, units)}.")
+    flags += [f"Outside the profile: {point_sentence(p, units)}" for p in points if p.verdict == "outside"]
     outside = {p.key.removeprefix(SYMMETRY_PREFIX) for p in points if p.verdict == "outside"}
     flags += [
-        f"Left and right differ by more than the error: {s.sentence}"
+        f"Left and right differ by more than the error: {side_sentence(s, units)}"
         for s in sides
         if s.verdict == "differs" and s.key not in outside
     ]
     if against is not None:
         flags += [
-            f"Other than in the athlete's own baseline: {c.sentence}"
+            f"Other than in the athlete's own baseline: {sentence_of(c, units)}"
             for c in against.changes
             if c.verdict in ("changed", "looks changed")
         ]
     return tuple(flags)
 
 
-def _pain_flags(rows: Sequence[LogRow]) -> list[str]:
+def _pain_flags(rows: Sequence[LogRow], units: Units) -> list[str]:
     told = [r for r in rows if r.pain is not None]
     flags = []
     if told and (last := told[-1]).pain:
@@ -367,14 +288,14 @@ def _pain_flags(rows: Sequence[LogRow]) -> list[str]:
         )
     for a, b in zip(told[-2:-1], told[-1:]):
         if a.pain is not None and b.pain is not None and b.pain > a.pain:
-            faster = bool(a.speed_mps and b.speed_mps and b.speed_mps > a.speed_mps)
-            flags.append(
-                f"Pain rose from {a.pain} to {b.pain} of 10 between {a.date[:10]} and {b.date[:10]}"
-                + (
-                    f" while the speed rose from {a.speed_mps:.1f} to {b.speed_mps:.1f} m/s."
-                    if faster
-                    else "."
+            rose = ""
+            if a.speed_mps and b.speed_mps and b.speed_mps > a.speed_mps:
+                shown = telling_apart(speed_ruler(units, 1), (a.speed_mps, b.speed_mps))
+                rose = (
+                    f" while the speed rose from {shown.number(a.speed_mps)} to {shown.change(b.speed_mps)}"
                 )
+            flags.append(
+                f"Pain rose from {a.pain} to {b.pain} of 10 between {a.date[:10]} and {b.date[:10]}{rose}."
             )
     if rows and any(r.pain is None for r in rows):
         flags.append("A pain score is missing for at least one session: ask for it.")

@@ -7,8 +7,8 @@ from typing import Final
 
 from shared.analysis import Measure
 from shared.landmarks import SideOrBoth
-from shared.units import written
-from technique.comparison_words import shown_value
+from shared.units import Units
+from technique.rulers import ruler, speed_ruler
 from technique.takes import Take
 
 KEYS: Final[tuple[str, ...]] = ("speed", "step_frequency", "step_length")
@@ -42,7 +42,7 @@ class RunSteps:
     sentence: str
 
 
-def run_steps(t: Take, v_max: float | None = None) -> RunSteps | None:
+def run_steps(t: Take, v_max: float | None = None, units: Units = "metric") -> RunSteps | None:
     """The steps of a take beside a top speed; None when neither frequency nor length is measured.
 
     Parameters
@@ -51,6 +51,8 @@ def run_steps(t: Take, v_max: float | None = None) -> RunSteps | None:
         Of the session of the timed run, or of the same day.
     v_max : float, optional
         Top speed of the profile, m/s.
+    units : {"metric", "imperial"}
+        Of the sentence.
     """
     frequency = _measured(t, "step_frequency", "both")
     sides: tuple[SideOrBoth, ...] = ("left", "right")
@@ -58,7 +60,7 @@ def run_steps(t: Take, v_max: float | None = None) -> RunSteps | None:
     if frequency is None and not lengths:
         return None
     share = t.speed_mps / v_max if t.speed_mps and v_max else None
-    return RunSteps(t.speed_mps, share, frequency, lengths, _sentence(t, share, frequency, lengths))
+    return RunSteps(t.speed_mps, share, frequency, lengths, _sentence(t, share, frequency, lengths, units))
 
 
 def _measured(t: Take, key: str, side: SideOrBoth) -> Measure | None:
@@ -66,15 +68,17 @@ def _measured(t: Take, key: str, side: SideOrBoth) -> Measure | None:
     return m if m is not None and m.value is not None else None
 
 
-def _sentence(t: Take, share: float | None, frequency: Measure | None, lengths: tuple[Measure, ...]) -> str:
+def _sentence(
+    t: Take, share: float | None, frequency: Measure | None, lengths: tuple[Measure, ...], units: Units
+) -> str:
     parts = []
     if t.speed_mps:
-        speed = shown_value(t.speed_mps, "m/s", 2)
+        speed = speed_ruler(units).change(t.speed_mps)
         parts.append(speed if share is None else f"{speed}, {100 * share:.0f} % of the top speed")
     if frequency is not None:
-        parts.append(f"step frequency {_shown(frequency, 0)}")
+        parts.append(f"step frequency {_shown(frequency, 0, units)}")
     for m in lengths:
-        parts.append(f"step length {_shown(m, 2)}, {m.side}")
+        parts.append(f"step length {_shown(m, 2, units)}, {m.side}")
     text = f"Filmed on {t.date[:10]}{f' ({t.label})' if t.label and t.label != t.date else ''}: "
     text += "; ".join(parts) + "."
     if share is not None and abs(share - 1.0) > SAME_SPEED:
@@ -84,9 +88,10 @@ def _sentence(t: Take, share: float | None, frequency: Measure | None, lengths: 
     return text
 
 
-def _shown(m: Measure, digits: int) -> str:
+def _shown(m: Measure, digits: int, units: Units) -> str:
     assert m.value is not None
-    value = shown_value(m.value, m.unit, digits)
+    shown = ruler(m.key, m.unit, units, digits)
+    value = shown.value(m.value)
     if m.low is None or m.high is None:
         return value
-    return f"{value} (95 % interval {written(m.low, digits)} to {written(m.high, digits)})"
+    return f"{value} (95 % interval {shown.between(m.low, m.high)})"

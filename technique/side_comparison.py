@@ -8,7 +8,8 @@ from typing import Final, Literal
 
 from shared.analysis import Measure
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
-from technique.comparison import measure_decimals, shown_value
+from shared.units import Units
+from technique.rulers import Ruler, beyond_nought, ruler, telling_apart, turned
 from technique.symmetry import stands_out
 from technique.takes import Take, speed_reason
 
@@ -37,8 +38,7 @@ class SidePair:
         deg for angles, else % of the mean of both sides.
     verdict : {"differs", "no difference beyond error", "not comparable"}
     reason : str or None
-    sentence : str
-        To be printed unchanged.
+        Why not comparable.
     """
 
     key: str
@@ -54,7 +54,11 @@ class SidePair:
     difference_unit: str
     verdict: SideVerdict
     reason: str | None
-    sentence: str
+
+    @property
+    def sentence(self) -> str:
+        """The verdict in plain words, to be printed unchanged."""
+        return side_sentence(self)
 
 
 def compare_sides(t: Take, keys: Sequence[str] | None = None) -> tuple[SidePair, ...]:
@@ -112,22 +116,27 @@ def _pair(t: Take, m: Measure, reason: str | None) -> SidePair:
         m.unit,
         verdict,
         why,
-        _sentence(m, kind.name, verdict, why, left, right),
     )
 
 
-def _sentence(
-    m: Measure, name: str, verdict: SideVerdict, why: str | None, left: Measure | None, right: Measure | None
-) -> str:
-    if verdict == "not comparable":
-        return f"{name}: left and right not comparable, since {why}."
-    assert m.value is not None and m.low is not None and m.high is not None
-    assert left is not None and right is not None and left.value is not None and right.value is not None
-    digits = measure_decimals(left.key)
-    values = f"left {shown_value(left.value, left.unit, digits)}, right {shown_value(right.value, right.unit, digits)}"
-    d, half = shown_value(m.value, m.unit, 1, sign=True), shown_value((m.high - m.low) / 2.0, m.unit, 1)
-    if verdict == "differs":
-        return f"{name}: {values}; left − right {d}, more than its error of ± {half}."
-    return (
-        f"{name}: {values}; left − right {d} lies within its error of ± {half}, so no difference can be told."
-    )
+def side_ruler(s: SidePair) -> Ruler:
+    """How left minus right is written, with digits enough to bear out the verdict; degrees or %."""
+    made = ruler(SYMMETRY_PREFIX + s.key, s.difference_unit)
+    if s.verdict != "differs" or s.difference is None or s.low is None or s.high is None:
+        return made
+    return telling_apart(made, (abs(s.difference), (s.high - s.low) / 2.0), beyond_nought(s.low, s.high))
+
+
+def side_sentence(s: SidePair, units: Units = "metric") -> str:
+    """The sentence of a row; `units` are those of both sides' values."""
+    if s.verdict == "not comparable":
+        return f"{s.name}: left and right not comparable, since {turned(s.reason or '', units)}."
+    assert s.difference is not None and s.low is not None and s.high is not None
+    assert s.left is not None and s.right is not None
+    of = ruler(s.key, s.unit, units)
+    values = f"left {of.value(s.left)}, right {of.value(s.right)}"
+    shown = side_ruler(s)
+    d, half = shown.change(s.difference, sign=True), shown.change((s.high - s.low) / 2.0)
+    if s.verdict == "differs":
+        return f"{s.name}: {values}; left − right {d}, more than its error of ± {half}."
+    return f"{s.name}: {values}; left − right {d} lies within its error of ± {half}, so no difference can be told."

@@ -25,7 +25,9 @@ from scipy.special import lambertw
 
 from shared.errors import OptionError
 from shared.history_values import RunTime, Split
+from shared.units import M_PER_FOOT, Units
 from technique.reliability import t95
+from technique.rulers import Ruler, speed_ruler
 from technique.run_times import checked_run
 from technique.time_comparison import timing_sd
 
@@ -67,8 +69,6 @@ class SpeedProfile:
     residual_s : float
         Root mean square of the fitted splits' residuals.
     used, left_out : tuple of Split
-    sentence : str
-        To be printed unchanged.
     notes : tuple of str
     """
 
@@ -81,8 +81,24 @@ class SpeedProfile:
     residual_s: float
     used: tuple[Split, ...]
     left_out: tuple[Split, ...]
-    sentence: str
     notes: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The result in plain words, to be printed unchanged."""
+        return profile_sentence(self)
+
+
+def profile_sentence(p: SpeedProfile, units: Units = "metric") -> str:
+    """Top speed, time constant and acceleration with their intervals; m/s² or ft/s²."""
+    shown = speed_ruler(units)
+    rate = Ruler("ft/s²", 1 / M_PER_FOOT, 1, "") if units == "imperial" else Ruler("m/s²", 1.0, 1, "")
+    v, tau, a = p.v_max, p.tau, p.acceleration
+    return (
+        f"Top speed {shown.change(v.value)} ({shown.between(v.low, v.high)}), time constant {tau.value:.2f} s "
+        f"({tau.low:.2f} to {tau.high:.2f}), acceleration at the start {rate.change(a.value)} "
+        f"({rate.between(a.low, a.high)})."
+    )
 
 
 def speed_at(t: FloatArray, v_max: float, tau: float) -> FloatArray:
@@ -229,12 +245,8 @@ def _profile(
         notes.append(
             "No start delay was fitted: reaction time in the splits makes the acceleration look smaller."
         )
-    sentence = (
-        f"Top speed {v.value:.2f} m/s ({v.low:.2f} to {v.high:.2f}), time constant {tau.value:.2f} s "
-        f"({tau.low:.2f} to {tau.high:.2f}), acceleration at the start {a.value:.1f} m/s² ({a.low:.1f} to {a.high:.1f})."
-    )
     rms = float(np.sqrt(np.mean(residual_s**2)))
-    return SpeedProfile(v, tau, a, delay, covariance, freedom, rms, used, left_out, sentence, tuple(notes))
+    return SpeedProfile(v, tau, a, delay, covariance, freedom, rms, used, left_out, tuple(notes))
 
 
 def _rising(splits: Sequence[Split]) -> tuple[tuple[Split, ...], tuple[Split, ...]]:

@@ -16,6 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.units import Units
+from technique.rulers import speed_ruler
 from technique.speed_profile import Interval, SpeedProfile
 
 FloatArray = NDArray[np.float64]
@@ -55,7 +57,6 @@ class ForceVelocity:
         Of force against velocity, N s/(m kg).
     drag : bool
         Air drag was taken into account (needs stature and mass).
-    sentence : str
     """
 
     f0: Interval
@@ -65,7 +66,27 @@ class ForceVelocity:
     drf: Interval
     slope: Interval
     drag: bool
-    sentence: str
+
+    @property
+    def sentence(self) -> str:
+        """The result in plain words, to be printed unchanged."""
+        return force_sentence(self)
+
+
+def force_sentence(f: ForceVelocity, units: Units = "metric") -> str:
+    """Force, velocity and power with their intervals; force and power per kilogram in both systems."""
+    f0, v0, p = f.f0, f.v0, f.p_max
+    shown = speed_ruler(units, 1)
+    air = (
+        ""
+        if f.drag
+        else " Air drag is left out (stature and mass are not given), so these are a little small."
+    )
+    return (
+        f"Force F0 {f0.value:.1f} N/kg ({f0.low:.1f} to {f0.high:.1f}), velocity V0 {shown.change(v0.value)} "
+        f"({shown.between(v0.low, v0.high)}), power {p.value:.1f} W/kg ({p.low:.1f} to {p.high:.1f}); "
+        f"estimates of the body's mean horizontal push.{air}"
+    )
 
 
 def drag_per_mass(
@@ -162,12 +183,4 @@ def force_velocity(
     many = force_velocity_values(draws[:, 0], draws[:, 1], drag, wind)
     ends = np.percentile(many, [2.5, 97.5], axis=0)
     of = [Interval(float(b), float(min(lo, b)), float(max(hi, b))) for b, lo, hi in zip(best, *ends)]
-    air = (
-        "" if drag else " Air drag is left out (stature and mass are not given), so these are a little small."
-    )
-    sentence = (
-        f"Force F0 {of[0].value:.1f} N/kg ({of[0].low:.1f} to {of[0].high:.1f}), velocity V0 {of[1].value:.1f} m/s "
-        f"({of[1].low:.1f} to {of[1].high:.1f}), power {of[2].value:.1f} W/kg ({of[2].low:.1f} to {of[2].high:.1f}); "
-        f"estimates of the body's mean horizontal push.{air}"
-    )
-    return ForceVelocity(of[0], of[1], of[2], of[3], of[4], of[5], drag > 0, sentence)
+    return ForceVelocity(of[0], of[1], of[2], of[3], of[4], of[5], drag > 0)

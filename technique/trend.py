@@ -27,10 +27,12 @@ from scipy.optimize import brentq
 
 from shared.catalogue import SYMMETRY_PREFIX
 from shared.history_values import SeriesPoint
-from technique.comparison import measure_decimals, measure_name, shown_value
+from shared.units import Units
+from technique.comparison import measure_name
 from technique.comparison_errors import kept_half_width
 from technique.pooling import pooled_measure
 from technique.reliability import Z95, t95
+from technique.rulers import Ruler, beyond_nought, ruler, telling_apart, turned
 
 FloatArray = NDArray[np.float64]
 TrendVerdict = Literal["rising", "falling", "no trend beyond error", "too few sessions", "one date"]
@@ -173,16 +175,17 @@ def line_fit(t: FloatArray, y: FloatArray, variances: FloatArray) -> LineFit:
     )
 
 
-def trend(points: Sequence[TrendPoint], name: str, unit: str, decimals: int = 1) -> Trend:
+def trend(points: Sequence[TrendPoint], name: str, shown: Ruler) -> Trend:
     """The line through sessions and what it says.
 
     Parameters
     ----------
     points : sequence of TrendPoint
         In any order; several of one date are fine.
-    name, unit : str
+    name : str
         For the sentence.
-    decimals : int
+    shown : Ruler
+        How the measure's numbers are written in it; a slope takes a digit more.
 
     Raises
     ------
@@ -221,8 +224,10 @@ def trend(points: Sequence[TrendPoint], name: str, unit: str, decimals: int = 1)
     low, high = fit.slope - half, fit.slope + half
     verdict: TrendVerdict = "rising" if low > 0 else "falling" if high < 0 else "no trend beyond error"
     outliers = _outliers(weeks, y, v)
-    slope = shown_value(fit.slope, unit, decimals + 1, sign=True)
-    between = f"{shown_value(low, unit, decimals + 1)} to {shown_value(high, unit, decimals + 1)}"
+    told = () if verdict == "no trend beyond error" else (beyond_nought(low, high),)
+    rate = telling_apart(shown.finer(), *told)
+    slope = rate.change(fit.slope, sign=True)
+    between = f"{rate.change(low)} to {rate.change(high)}"
     length = (
         f"{len(ordered)} sessions in {max(float(weeks.max()), 1 / 7):.0f} weeks"
         if weeks.max() >= 1
@@ -277,8 +282,8 @@ def series_points(points: Sequence[SeriesPoint]) -> tuple[TrendPoint, ...]:
     return tuple(sorted(out, key=lambda p: p.date))
 
 
-def series_trend(points: Sequence[SeriesPoint]) -> Trend:
-    """The trend of a stored series of one key and side.
+def series_trend(points: Sequence[SeriesPoint], units: Units = "metric") -> Trend:
+    """The trend of a stored series of one key and side; `units` are those of its words.
 
     Raises
     ------
@@ -288,8 +293,8 @@ def series_trend(points: Sequence[SeriesPoint]) -> Trend:
     if not points:
         raise ValueError("there is no session with this measure")
     m = points[0].measure
-    made = trend(series_points(points), measure_name(m.key, m.side), m.unit, measure_decimals(m.key))
-    return Trend(**{**made.__dict__, "notes": (*made.notes, *_series_notes(points))})
+    made = trend(series_points(points), measure_name(m.key, m.side), ruler(m.key, m.unit, units))
+    return Trend(**{**made.__dict__, "notes": (*made.notes, *_series_notes(points, units))})
 
 
 def _outliers(t: FloatArray, y: FloatArray, v: FloatArray) -> tuple[bool, ...]:
@@ -343,7 +348,7 @@ def _notes(points: Sequence[TrendPoint], outliers: Sequence[bool]) -> tuple[str,
     return tuple(notes)
 
 
-def _series_notes(points: Sequence[SeriesPoint]) -> tuple[str, ...]:
+def _series_notes(points: Sequence[SeriesPoint], units: Units) -> tuple[str, ...]:
     notes = []
     if len({p.analysis.model for p in points}) > 1:
         notes.append(
@@ -367,7 +372,8 @@ def _series_notes(points: Sequence[SeriesPoint]) -> tuple[str, ...]:
         )
     speeds = [p.session.speed_mps for p in points if p.session.speed_mps]
     if speeds and max(speeds) > 1.05 * min(speeds) and points[0].measure.key != "speed":
+        between = turned(f"{min(speeds):.1f} to {max(speeds):.1f} m/s", units)
         notes.append(
-            f"The speed of the sessions differs by more than 5 % ({min(speeds):.1f} to {max(speeds):.1f} m/s): a change may be its doing."
+            f"The speed of the sessions differs by more than 5 % ({between}): a change may be its doing."
         )
     return tuple(notes)

@@ -12,11 +12,12 @@ from scipy import stats
 
 from shared.catalogue import CURVES, MEASURES
 from shared.history_values import RepeatGroup, SeriesPoint, Session, StoredAnalysis
-from technique.comparison import compare, shown_value
+from technique.comparison import compare
 from technique.comparison_errors import kept_half_width
 from technique.comparison_repeats import own_repeatability
 from technique.pooling import pooled
 from technique.repeat_table import between_day, curve_row, published_sem, repeat_row
+from technique.rulers import shown_value
 from technique.speed_relations import speed_relations, speed_share
 from technique.takes import repeat_takes, stored_take, take
 from tests import builders

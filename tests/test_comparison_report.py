@@ -143,7 +143,7 @@ def test_a_folder_without_a_result_is_one_sentence(tmp_path: Path) -> None:
 
 
 def test_the_strip_puts_nought_in_the_middle_and_the_error_about_it() -> None:
-    svg = change_strip(3.0, 1.0, 5.0, 2.0, "x")
+    svg = change_strip(3.0, 1.0, 5.0, 2.0, "x", "up by 3")
     middle = 90.0
     box = re.search(r'<rect x="([\d.]+)" y="4" width="([\d.]+)"', svg)
     assert box is not None

@@ -134,7 +134,7 @@ def test_on_the_command_line(run: Run, tmp_path: Path) -> None:
     code, out, _ = run("edits", "A1")
     assert code == 0
     assert "session of 2026-05-02, new shoes: day: 2026-05-01 → 2026-05-02" in out
-    assert "speed: 4.0 → empty" in out
+    assert "speed: 4 m/s → empty" in out
     assert "Nothing of A1" not in out
     for arguments, words in (
         (("edit-session", "A1", "2026-05-02"), "nothing to change was said"),
@@ -149,7 +149,7 @@ def test_on_the_command_line(run: Run, tmp_path: Path) -> None:
 
 def test_an_edit_in_words() -> None:
     e = H.Edit("1", "a", None, "2026-05-01T10:20:30.000000+00:00", "stature_m", None, "1.8")
-    assert edit_text(e) == "2026-05-01 10:20  body height: empty → 1.8"
+    assert edit_text(e) == "2026-05-01 10:20  body height: empty → 1.8 m"
     assert edit_text(replace(e, field="notes", after=None)).endswith("notes changed")
     where = H.Session("a", "2026-05-02", condition="usual")
     assert "session of 2026-05-02, usual: shoes: empty → red" in edit_text(

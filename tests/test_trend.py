@@ -12,7 +12,10 @@ from scipy import stats
 from shared.analysis import Measure
 from shared.history_values import SeriesPoint, Session, StoredAnalysis
 from technique import trend as trend_module
+from technique.rulers import Ruler
 from technique.trend import TrendPoint, line_fit, series_points, series_trend, trend
+
+DEG = Ruler("deg", 1.0, 1, "degrees")
 
 
 def _points(values: list[float], half: float, days: list[int] | None = None) -> list[TrendPoint]:
@@ -26,7 +29,7 @@ def test_equal_weights_give_ordinary_regression() -> None:
     y = [50.0, 51.5, 50.5, 53.0, 52.0, 54.5]
     plain = stats.linregress(np.arange(6.0), y)
     half = plain.stderr * stats.t.ppf(0.975, 4)
-    found = trend(_points(y, 0.01), "x", "deg")
+    found = trend(_points(y, 0.01), "x", DEG)
     assert found.slope == pytest.approx(plain.slope, rel=1e-6)
     assert (found.slope_low, found.slope_high) == pytest.approx(
         (plain.slope - half, plain.slope + half), rel=1e-4
@@ -80,14 +83,14 @@ def test_screening_marks_the_same_outliers_as_trying_every_session(
     points = [
         replace(p, half_width=float(h)) for p, h in zip(_points(list(y), 1.0, days), rng.uniform(0.5, 6.0, n))
     ]
-    screened = trend(points, "x", "deg").outliers
+    screened = trend(points, "x", DEG).outliers
     monkeypatch.setattr(trend_module, "SCREENED_FROM", 10**9)
-    assert screened == trend(points, "x", "deg").outliers
+    assert screened == trend(points, "x", DEG).outliers
 
 
 def test_outlier_is_marked_and_still_counts() -> None:
     values = [50.0, 50.4, 49.8, 50.1, 70.0, 50.2, 49.9, 50.3]
-    found = trend(_points(values, 0.6), "x", "deg")
+    found = trend(_points(values, 0.6), "x", DEG)
     assert found.outliers == tuple(v == 70.0 for v in values)
     assert len(found.points) == 8
     assert found.slope == pytest.approx(stats.linregress(np.arange(8.0), values).slope, rel=0.05)
@@ -96,20 +99,20 @@ def test_outlier_is_marked_and_still_counts() -> None:
 
 @pytest.mark.parametrize("count, words", [(0, "no session"), (1, "1 session"), (2, "2 sessions")])
 def test_few_sessions(count: int, words: str) -> None:
-    found = trend(_points([50.0, 60.0][:count], 1.0), "knee lift", "deg")
+    found = trend(_points([50.0, 60.0][:count], 1.0), "knee lift", DEG)
     assert found.verdict == "too few sessions" and words in found.sentence
     assert found.slope is None and len(found.line) == 0 and len(found.points) == count
 
 
 def test_sessions_on_one_date() -> None:
-    found = trend(_points([50.0, 51.0, 52.0], 1.0, [0, 0, 0]), "knee lift", "deg")
+    found = trend(_points([50.0, 51.0, 52.0], 1.0, [0, 0, 0]), "knee lift", DEG)
     assert found.verdict == "one date" and "one date" in found.sentence
-    some = trend(_points([50.0, 51.0, 52.0, 55.0], 1.0, [0, 0, 0, 14]), "knee lift", "deg")
+    some = trend(_points([50.0, 51.0, 52.0, 55.0], 1.0, [0, 0, 0, 14]), "knee lift", DEG)
     assert some.slope == pytest.approx((55 - 51) / 2)
 
 
 def test_three_sessions_give_a_wide_honest_interval() -> None:
-    found = trend(_points([50.0, 55.0, 57.0], 1.0), "x", "deg")
+    found = trend(_points([50.0, 55.0, 57.0], 1.0), "x", DEG)
     assert found.slope_low is not None and found.slope_high is not None
     assert found.slope_high - found.slope_low > 10
     assert found.verdict == "no trend beyond error"
@@ -117,7 +120,7 @@ def test_three_sessions_give_a_wide_honest_interval() -> None:
 
 def test_falling_and_order_of_dates() -> None:
     up = _points([60.0, 58.1, 55.9, 54.0, 52.1], 0.5)
-    found = trend(list(reversed(up)), "x", "s", 3)
+    found = trend(list(reversed(up)), "x", Ruler("s", 1.0, 3, "s"))
     assert found.verdict == "falling"
     assert [p.date for p in found.points] == sorted(p.date for p in up)
     assert "−" in found.sentence and "a week" in found.sentence

@@ -226,7 +226,8 @@ def show_history(base: Analysis, out: Path, today: date | None = None) -> DemoFi
         )
         trend = trend_view(h, runner, "thigh_angle_max", near)
         write_text(
-            out / "trend.svg", trend_plot(trend.trend, f"{trend.title} (invented)", trend.axis, trend.target)
+            out / "trend.svg",
+            trend_plot(trend.trend, f"{trend.title} (invented)", trend.axis, trend.target, trend.shown),
         )
         back = athlete_named(h, RETURNING)
         made, session, baseline = check_view(h, back)

@@ -7,13 +7,17 @@ from typing import Any, Final
 
 from shared import history as H
 from shared.files import output_error, write_text
-from technique.comparison import measure_decimals, shown_value
-from technique.return_check import PosturePoint, ReturnCheck
-from technique.side_comparison import SidePair
+from shared.units import Units
+from technique.comparison_words import sentence_of
+from technique.posture_points import PosturePoint, point_ruler, range_text
+from technique.return_check import ReturnCheck
+from technique.rulers import ruler, speed_ruler, turned
+from technique.side_comparison import SidePair, side_ruler
 from ui import look
 from ui.history_find import session_text
 from ui.history_pdf import html_page, write_pdf
 from ui.history_words import capital, interval_text
+from ui.in_units import UNITS_FACT
 from ui.report import PdfError
 
 HTML_NAME: Final = "return_check.html"
@@ -29,7 +33,9 @@ SIDE_SIGN: Final[dict[str, str]] = {
 def check_content(
     made: ReturnCheck, athlete: H.Athlete, session: H.Session, baseline: H.Session | None, invented: bool
 ) -> dict[str, Any]:
-    """Everything that page and PDF show, as plain values."""
+    """Everything that page and PDF show, as plain values, in the units of the check."""
+    units = made.units
+    speed = speed_ruler(units, 1)
     return {
         "title": made.title,
         "invented": invented,
@@ -39,14 +45,16 @@ def check_content(
         "fixed": list(made.fixed),
         "flags": [capital(f) for f in made.flags],
         "nothing": NOTHING_STOOD_OUT,
-        "sides": [side_row(s) for s in made.sides],
-        "points": [point_row(p) for p in made.points],
-        "against": [] if made.baseline is None else [capital(c.sentence) for c in made.baseline.changes],
-        "against_summary": None if made.baseline is None else made.baseline.summary,
+        "sides": [side_row(s, units) for s in made.sides],
+        "points": [point_row(p, units) for p in made.points],
+        "against": []
+        if made.baseline is None
+        else [capital(sentence_of(c, units)) for c in made.baseline.changes],
+        "against_summary": None if made.baseline is None else turned(made.baseline.summary, units),
         "log": [
             (
                 r.date[:10],
-                "not entered" if r.speed_mps is None else f"{r.speed_mps:.1f} m/s",
+                "not entered" if r.speed_mps is None else speed.change(r.speed_mps),
                 "not entered" if r.pain is None else f"{r.pain} of 10",
                 r.note,
             )
@@ -54,50 +62,41 @@ def check_content(
         ],
         "measured": [capital(m) for m in made.measured],
         "not_measured": [capital(m) for m in made.not_measured],
-        "notes": list(made.notes),
+        "notes": [*made.notes, *([f"Written in {UNITS_FACT}."] if units == "imperial" else [])],
         "ink": dict(look.VERDICT_INK),
     }
 
 
-def side_row(s: SidePair) -> dict[str, str]:
+def side_row(s: SidePair, units: Units = "metric") -> dict[str, str]:
     """Left against right in words."""
-    digits = measure_decimals(s.key)
+    of, between = ruler(s.key, s.unit, units), side_ruler(s)
 
     def side(value: float | None, half: float | None) -> str:
         if value is None:
             return "not measured"
-        return shown_value(value, s.unit, digits) + ("" if half is None else f" ± {half:.{digits}f}")
+        return of.value(value) + ("" if half is None else f" ± {of.number(half)}{' in' if of.long else ''}")
 
     return {
         "name": capital(s.name),
         "left": side(s.left, s.left_half),
         "right": side(s.right, s.right_half),
-        "difference": ""
-        if s.difference is None
-        else shown_value(s.difference, s.difference_unit, 1, sign=True),
-        "interval": interval_text(s.low, s.high, f"symmetry_{s.key}"),
+        "difference": "" if s.difference is None else between.change(s.difference, sign=True),
+        "interval": interval_text(s.low, s.high, between),
         "sign": SIDE_SIGN[s.verdict],
-        "word": s.verdict if s.reason is None else f"{s.verdict}: {s.reason}",
+        "word": s.verdict if s.reason is None else f"{s.verdict}: {turned(s.reason, units)}",
     }
 
 
-def point_row(p: PosturePoint) -> dict[str, str]:
+def point_row(p: PosturePoint, units: Units = "metric") -> dict[str, str]:
     """A posture point in words."""
-    digits = measure_decimals(p.key)
-    low, high = p.target
-    ends = [None if x is None else shown_value(x, p.unit, 0) for x in (low, high)]
-    between = (
-        f"at most {ends[1]}"
-        if ends[0] is None
-        else f"at least {ends[0]}"
-        if ends[1] is None
-        else f"{ends[0]} to {ends[1]}"
-    )
+    shown = point_ruler(p, units)
     return {
         "name": capital(p.name),
-        "value": "not measured" if p.value is None else shown_value(p.value, p.unit, digits),
-        "interval": interval_text(p.low, p.high, p.key) if p.value is not None else "",
-        "range": between,
+        "value": "not measured" if p.value is None else shown.value(p.value),
+        "interval": ""
+        if p.value is None or p.low is None or p.high is None
+        else shown.between(p.low, p.high),
+        "range": range_text(p, units),
         "source": f"{p.source}; evidence: {p.evidence}",
         "sign": look.VERDICT_SIGN[p.verdict],
         "word": look.VERDICT_WORD[p.verdict].replace("target", "range"),

@@ -24,9 +24,11 @@ from ui.cli_options import (
     Profile,
     Sex,
     Stature,
+    Units,
     Video,
     Who,
     checked_sex,
+    checked_units,
 )
 
 if TYPE_CHECKING:
@@ -140,13 +142,14 @@ def checked_session(h: Any, session: Session) -> None:
 
 
 @athletes_app.command("list")
-def list_athletes(history: HistoryFile = None) -> None:
+def list_athletes(history: HistoryFile = None, units: Units = "metric") -> None:
     """List the athletes."""
     from shared import history as H
     from ui.history_print import print_athletes
 
+    shown = checked_units(units)
     with H.open_history(history) as h:
-        print_athletes(h, H.athletes(h))
+        print_athletes(h, H.athletes(h), shown)
 
 
 def _said(**values: Any) -> dict[str, Any]:
@@ -283,6 +286,7 @@ def sessions(
         str | None, typer.Option("--delete", help="Delete this session: a day, DAY/CONDITION, or an id.")
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Do it without asking.")] = False,
+    units: Units = "metric",
 ) -> None:
     """List the sessions of an athlete, or delete one with its clips and analyses."""
     from shared import history as H
@@ -290,10 +294,11 @@ def sessions(
     from ui.history_find import athlete_named, id_of, session_text, sessions_named
     from ui.history_print import print_sessions
 
+    shown = checked_units(units)
     with H.open_history(history) as h:
         person = athlete_named(h, athlete)
         if delete is None:
-            print_sessions(h, tuple(reversed(H.sessions(h, id_of(person)))))
+            print_sessions(h, tuple(reversed(H.sessions(h, id_of(person)))), shown)
             return
         found = sessions_named(h, person, delete)
         if len(found) > 1:

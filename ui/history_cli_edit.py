@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from ui.cli_options import HistoryFile, Who
+from ui.cli_options import HistoryFile, Units, Who, checked_units
 
 
 def edit_session(
@@ -78,13 +78,14 @@ def cleared_number(said: str, option: str, kind: type) -> Any:
         raise OptionError(option, f"'{said}' is not a number", "give a number, or none to clear it") from None
 
 
-def edits(athlete: Who, history: HistoryFile = None) -> None:
+def edits(athlete: Who, history: HistoryFile = None, units: Units = "metric") -> None:
     """List what was changed of an athlete and their sessions after they were first kept, newest first."""
     from shared import history as H
     from ui.history_find import athlete_named, id_of
     from ui.history_words import edit_text
     from ui.terminal import console
 
+    shown = checked_units(units)
     with H.open_history(history, read_only=True) as h:
         person = athlete_named(h, athlete)
         days = {s.id: s for s in H.sessions(h, id_of(person))}
@@ -92,7 +93,7 @@ def edits(athlete: Who, history: HistoryFile = None) -> None:
     if not found:
         console().print(f"Nothing of {person.name} was changed since it was first kept.")
     for e in found:
-        console().print(edit_text(e, days.get(e.session) if e.session else None), soft_wrap=True)
+        console().print(edit_text(e, days.get(e.session) if e.session else None, shown), soft_wrap=True)
 
 
 def register_edits(app: typer.Typer) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from ui.cli_options import Condition, Day, HistoryFile, Who
+from ui.cli_options import Condition, Day, HistoryFile, Units, Who, checked_units
 from ui.history_cli import today
 
 times_app = typer.Typer(
@@ -127,33 +127,39 @@ def profile(
     run: Number = 1,
     history: HistoryFile = None,
     out: Annotated[Path | None, typer.Option("--out", help="Write the plot as SVG into this file.")] = None,
+    units: Units = "metric",
 ) -> None:
     """Fit the speed profile to the splits of a run: top speed, acceleration, force and power."""
     from shared import history as H
     from shared.files import write_text
-    from technique.speed_profile import run_profile
-    from technique.speed_profile_forces import force_velocity
+    from technique.speed_profile import profile_sentence, run_profile
+    from technique.speed_profile_forces import force_sentence, force_velocity
     from ui.history_find import athlete_named
     from ui.history_plots import profile_plot
     from ui.history_views import filmed_steps
     from ui.terminal import console
 
+    shown = checked_units(units)
     with H.open_history(history, read_only=True) as h:
         person = athlete_named(h, athlete)
         chosen = run_number(H.run_times(h, person.id or ""), run)
         made = run_profile(chosen)
-        steps = filmed_steps(h, person, chosen, made.v_max.value)
+        steps = filmed_steps(h, person, chosen, made.v_max.value, shown)
     force = force_velocity(made, person.stature_m, person.mass_kg, chosen.wind_mps, chosen.temperature_c)
     screen = console()
     screen.print(f"{chosen.distance_m:g} m on {chosen.date}: {chosen.time_s:.2f} s")
-    for line in (made.sentence, force.sentence, *(f"- {n}" for n in made.notes)):
+    for line in (
+        profile_sentence(made, shown),
+        force_sentence(force, shown),
+        *(f"- {n}" for n in made.notes),
+    ):
         screen.print(line, soft_wrap=True)
     for filmed in steps:
         screen.print(filmed.sentence, soft_wrap=True)
     if not steps:
         screen.print("No clip of that day is kept, so nothing is said of step frequency and length.")
     if out is not None:
-        write_text(out, profile_plot(made, chosen))
+        write_text(out, profile_plot(made, chosen, shown))
         screen.print(f"Plot: {out}", soft_wrap=True)
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from ui.cli_options import HistoryFile, Who
+from ui.cli_options import HistoryFile, Units, Who, checked_units
 
 
 def compare(
@@ -30,6 +30,7 @@ def compare(
         list[str] | None,
         typer.Option("--aim", help="A measure you set out to change: found sooner (may be repeated)."),
     ] = None,
+    units: Units = "metric",
 ) -> None:
     """Say what changed beyond error between two results, sessions or groups of sessions.
 
@@ -43,6 +44,7 @@ def compare(
     from ui.history_views import measure_key
     from ui.terminal import progress_bars
 
+    shown = checked_units(units)
     repeats: list[Any] = []
     aims = [measure_key(said) for said in aim or ()]
     if athlete is None:
@@ -55,8 +57,10 @@ def compare(
             groups = [session_group(h, s) for s in found]
             repeats = repeated_takes(h, id_of(person))
     with progress_bars() as progress:
-        made = write_comparison(groups[0], groups[1], out, repeats, video=video, progress=progress, aims=aims)
-    print_comparison(made)
+        made = write_comparison(
+            groups[0], groups[1], out, repeats, video=video, progress=progress, aims=aims, units=shown
+        )
+    print_comparison(made, shown)
 
 
 def _folder(said: str) -> Any:
@@ -98,6 +102,7 @@ def trend(
     ] = None,
     profile: Annotated[str | None, typer.Option("--profile", help="Profile whose target is drawn.")] = None,
     out: Annotated[Path | None, typer.Option("--out", help="Write the plot as SVG into this file.")] = None,
+    units: Units = "metric",
 ) -> None:
     """Show a measure across weeks with a fitted trend and its interval; no session is dropped."""
     from shared import history as H
@@ -109,6 +114,7 @@ def trend(
     from ui.history_views import TREND_KEYS, measure_key, measured_sides, trend_view
     from ui.terminal import console
 
+    shown = checked_units(units)
     if side not in (None, "left", "right", "both"):
         raise OptionError("--side", f"'{side}' is not known", "say left, right or both")
     keys = TREND_KEYS if measure is None else (measure_key(measure),)
@@ -117,7 +123,7 @@ def trend(
         person = athlete_named(h, athlete)
         for key in keys:
             sides = measured_sides(h, person, key) if side is None else (side,)
-            views += [trend_view(h, person, key, s, condition, profile) for s in sides]  # type: ignore[arg-type]
+            views += [trend_view(h, person, key, s, condition, profile, shown) for s in sides]  # type: ignore[arg-type]
     if not views:
         what = "these measures" if measure is None else f"'{measure}'"
         raise OptionError(
@@ -127,7 +133,7 @@ def trend(
         print_trend(view, every=measure is not None)
     if out is not None:
         view = views[0]
-        write_text(out, trend_plot(view.trend, view.title, view.axis, view.target))
+        write_text(out, trend_plot(view.trend, view.title, view.axis, view.target, view.shown))
         console().print(f"Plot: {out}", soft_wrap=True)
 
 
@@ -147,6 +153,7 @@ def return_check(
     out: Annotated[Path, typer.Option("--out", help="Folder for the report.")] = Path(
         "laneside_return_check"
     ),
+    units: Units = "metric",
 ) -> None:
     """Posture and left against right before a return to sprinting, for the clinician; it never decides."""
     from shared import history as H
@@ -156,9 +163,10 @@ def return_check(
     from ui.history_views import check_view
     from ui.terminal import console
 
+    shown = checked_units(units)
     with H.open_history(history, read_only=True) as h:
         person = athlete_named(h, athlete)
-        made, chosen, own = check_view(h, person, session, baseline, profile)
+        made, chosen, own = check_view(h, person, session, baseline, profile, shown)
     files, notes = write_check(made, person, chosen, own, out, invented=is_invented_athlete(person))
     print_check(made, chosen, own)
     for note in notes:
@@ -169,6 +177,7 @@ def return_check(
 def squad(
     history: HistoryFile = None,
     due: Annotated[int, typer.Option("--due", help="Days after which an athlete is due.")] = 28,
+    units: Units = "metric",
 ) -> None:
     """All athletes: latest session, what moved beyond error since the one before, who is due."""
     from shared import history as H
@@ -176,10 +185,11 @@ def squad(
     from ui.history_print import print_squad
     from ui.history_views import squad_lines
 
+    shown = checked_units(units)
     if due < 1:
         raise OptionError("--due", f"{due} days make no sense", "give 1 or more")
     with H.open_history(history, read_only=True) as h:
-        print_squad(squad_lines(h, due))
+        print_squad(squad_lines(h, due), shown)
 
 
 def register_views(app: typer.Typer) -> None:

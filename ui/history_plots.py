@@ -13,8 +13,9 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from shared.history_values import RunTime
-from shared.units import with_minus
+from shared.units import Units
 from technique.curve_comparison import CurveComparison
+from technique.rulers import Ruler, speed_ruler
 from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed_at
 from technique.trend import Trend
 from ui import look
@@ -139,8 +140,13 @@ def _pair_panel(ax: Any, c: CurveComparison) -> None:
     _plain_axes(ax)
 
 
-def change_strip(difference: float, low: float, high: float, detectable: float, ident: str) -> str:
-    """A difference with its interval about nought, over what error alone can bring (hatched)."""
+def change_strip(
+    difference: float, low: float, high: float, detectable: float, ident: str, words: str
+) -> str:
+    """A difference with its interval about nought, over what error alone can bring (hatched).
+
+    `words` say the same to who does not see it.
+    """
     width, middle = 180, 13
     reach = 1.15 * max(abs(low), abs(high), detectable, 1e-9)
 
@@ -148,8 +154,6 @@ def change_strip(difference: float, low: float, high: float, detectable: float, 
         return round(width / 2 + v / reach * (width / 2 - 6), 1)
 
     d = x(difference)
-    told, a, b = (with_minus(f"{v:.3g}") for v in (difference, low, high))
-    words = f"difference {told}, interval {a} to {b}, error alone ± {detectable:.3g}"
     parts = [
         f'<svg class="strip" role="img" viewBox="0 0 {width} 26" width="{width}" height="26"><title>{escape(words)}</title>',
         f'<defs><pattern id="{ident}" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
@@ -163,8 +167,10 @@ def change_strip(difference: float, low: float, high: float, detectable: float, 
     return "".join(parts)
 
 
-def trend_plot(made: Trend, title: str, axis: str, target: tuple[float | None, float | None] | None) -> str:
-    """Sessions with error bars, the fitted line with its interval, and the target band."""
+def trend_plot(
+    made: Trend, title: str, axis: str, target: tuple[float | None, float | None] | None, shown: Ruler
+) -> str:
+    """Sessions with error bars, the fitted line with its interval, and the target band, as `shown` has it."""
     from matplotlib.figure import Figure
 
     if not made.points:
@@ -173,15 +179,19 @@ def trend_plot(made: Trend, title: str, axis: str, target: tuple[float | None, f
     with _style():
         figure = Figure(figsize=(7.6, 3.6), layout="constrained")
         ax: Any = figure.subplots()
-        lows, highs = zip(*[ends(p.value, p.low, p.high, p.half_width) for p in made.points])
+        by = shown.factor
+        values = [p.value * by for p in made.points]
+        bars = [ends(p.value, p.low, p.high, p.half_width) for p in made.points]
+        lows, highs = ([bar[i] * by for bar in bars] for i in (0, 1))
+        wanted = None if target is None else tuple(None if v is None else v * by for v in target)
         room = 0.08 * (max(highs) - min(lows) or 1.0)
         bottom, top = min(lows) - room, max(highs) + room
-        if target is not None:
-            known = [v for v in target if v is not None]
+        if wanted is not None:
+            known = [v for v in wanted if v is not None]
             bottom, top = min([bottom, *[v - room for v in known]]), max([top, *[v + room for v in known]])
             ax.axhspan(
-                bottom if target[0] is None else target[0],
-                top if target[1] is None else target[1],
+                bottom if wanted[0] is None else wanted[0],
+                top if wanted[1] is None else wanted[1],
                 facecolor="none",
                 edgecolor=look.TARGET,
                 hatch="////",
@@ -191,19 +201,19 @@ def trend_plot(made: Trend, title: str, axis: str, target: tuple[float | None, f
         if len(made.line):
             ax.fill_between(
                 days,
-                made.line_low,
-                made.line_high,
+                made.line_low * by,
+                made.line_high * by,
                 color=AFTER,
                 alpha=0.16,
                 lw=0,
                 label="95 % interval of the line",
             )
-            ax.plot(days, made.line, color=AFTER, lw=1.6, label="fitted line")
-        for point, day, low, high, odd in zip(made.points, days, lows, highs, made.outliers):
+            ax.plot(days, made.line * by, color=AFTER, lw=1.6, label="fitted line")
+        for value, day, low, high, odd in zip(values, days, lows, highs, made.outliers):
             ax.errorbar(
                 [day],
-                [point.value],
-                yerr=[[point.value - low], [high - point.value]],
+                [value],
+                yerr=[[value - low], [high - value]],
                 fmt="s" if odd else "o",
                 color=look.FAR if odd else look.INK,
                 mfc="white" if odd else look.INK,
@@ -238,8 +248,8 @@ def ends(value: float, low: float | None, high: float | None, half: float) -> tu
     return (value - half if low is None else low, value + half if high is None else high)
 
 
-def profile_plot(profile: SpeedProfile, run: RunTime) -> str:
-    """Speed over distance: the fitted curve and the mean speed of each section."""
+def profile_plot(profile: SpeedProfile, run: RunTime, units: Units = "metric") -> str:
+    """Speed over distance: the fitted curve and the mean speed of each section; distances stay metres."""
     from matplotlib.figure import Figure
 
     splits = run_splits(run)
@@ -247,15 +257,20 @@ def profile_plot(profile: SpeedProfile, run: RunTime) -> str:
     delay = profile.offset.value if profile.offset is not None else 0.0
     t = np.linspace(0.0, max(last - delay, 0.1), 200)
     v, tau = profile.v_max.value, profile.tau.value
+    shown = speed_ruler(units)
     with _style():
         figure = Figure(figsize=(7.6, 3.4), layout="constrained")
         ax: Any = figure.subplots()
         ax.plot(
-            distance_at(t, v, tau), speed_at(t, v, tau), color=AFTER, lw=1.8, label="fitted speed profile"
+            distance_at(t, v, tau),
+            speed_at(t, v, tau) * shown.factor,
+            color=AFTER,
+            lw=1.8,
+            label="fitted speed profile",
         )
         ax.axhspan(
-            profile.v_max.low,
-            profile.v_max.high,
+            profile.v_max.low * shown.factor,
+            profile.v_max.high * shown.factor,
             color=AFTER,
             alpha=0.14,
             lw=0,
@@ -268,7 +283,7 @@ def profile_plot(profile: SpeedProfile, run: RunTime) -> str:
             mean = (s.distance_m - start[0]) / (s.time_s - start[1])
             out = s.distance_m in left
             ax.hlines(
-                mean,
+                mean * shown.factor,
                 start[0],
                 s.distance_m,
                 color=look.FAR if out else look.INK,
@@ -283,7 +298,7 @@ def profile_plot(profile: SpeedProfile, run: RunTime) -> str:
         ax.set_xlim(0, splits[-1].distance_m)
         ax.set_ylim(0, None)
         ax.set_xlabel("distance, m", fontsize=8)
-        ax.set_ylabel("speed, m/s", fontsize=8)
+        ax.set_ylabel(f"speed, {shown.words}", fontsize=8)
         ax.set_title(
             f"Speed profile, {run.distance_m:g} m on {run.date[:10]}",
             loc="left",

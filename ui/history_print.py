@@ -8,15 +8,17 @@ from rich.markup import escape
 from rich.table import Table
 
 from shared import history as H
-from shared.units import with_minus
-from technique.comparison import shown_value
+from shared.units import Units, height_text, mass_text
+from technique.posture_points import point_sentence
 from technique.return_check import ReturnCheck
+from technique.rulers import shown_value, speed_ruler, turned
+from technique.side_comparison import side_sentence
 from technique.time_comparison import METHOD_WORDS
 from ui.history_find import session_text
 from ui.history_report import ComparisonFiles
 from ui.history_rows import change_row, moved_text, short_sentence
 from ui.history_views import SquadLine, TrendView
-from ui.history_words import capital, change_sign
+from ui.history_words import capital, change_sign, comparison_notes
 from ui.terminal import console
 
 
@@ -27,7 +29,7 @@ def _table(*heads: str) -> Table:
     return table
 
 
-def print_athletes(history: H.History, people: Sequence[H.Athlete]) -> None:
+def print_athletes(history: H.History, people: Sequence[H.Athlete], units: Units = "metric") -> None:
     """Name, body sizes and number of sessions."""
     out = console()
     if not people:
@@ -38,8 +40,12 @@ def print_athletes(history: H.History, people: Sequence[H.Athlete]) -> None:
         found = H.sessions(history, p.id or "")
         table.add_row(
             escape(p.name) + (" (under age)" if p.minor else ""),
-            "not given" if p.stature_m is None else f"{p.stature_m:.2f} m",
-            "not given" if p.mass_kg is None else f"{p.mass_kg:g} kg",
+            "not given"
+            if p.stature_m is None
+            else height_text(p.stature_m, True)
+            if units == "imperial"
+            else f"{p.stature_m:.2f} m",
+            "not given" if p.mass_kg is None else mass_text(p.mass_kg, units == "imperial"),
             str(len(found)),
             found[0].date[:10] if found else "-",
             escape(p.notes[:60]),
@@ -47,7 +53,7 @@ def print_athletes(history: H.History, people: Sequence[H.Athlete]) -> None:
     out.print(table)
 
 
-def print_sessions(history: H.History, found: Sequence[H.Session]) -> None:
+def print_sessions(history: H.History, found: Sequence[H.Session], units: Units = "metric") -> None:
     """Oldest first, with clips and the group of repeats."""
     out = console()
     if not found:
@@ -59,7 +65,7 @@ def print_sessions(history: H.History, found: Sequence[H.Session]) -> None:
             s.date,
             escape(s.condition),
             str(len(H.clips(history, s.id or ""))),
-            "" if s.speed_mps is None else f"{s.speed_mps:.1f} m/s",
+            "" if s.speed_mps is None else speed_ruler(units, 1).change(s.speed_mps),
             "" if s.pain is None else f"{s.pain}/10",
             escape(s.repeat_group or ""),
             escape(", ".join(x for x in (s.place, s.surface, s.shoes, s.notes) if x)[:60]),
@@ -68,21 +74,22 @@ def print_sessions(history: H.History, found: Sequence[H.Session]) -> None:
     out.print(table)
 
 
-def print_comparison(made: ComparisonFiles) -> None:
+def print_comparison(made: ComparisonFiles, units: Units = "metric") -> None:
     """What changed first, then every row that could be judged, then where the report is."""
     out = console()
     found = made.compared.comparison
     out.print(f"[bold]{escape(found.before)}[/bold] and [bold]{escape(found.after)}[/bold]", soft_wrap=True)
-    out.print(found.summary)
+    out.print(turned(found.summary, units))
     for c in (*found.changed, *found.perhaps):
         tail = "" if c.verdict == "changed" else " May be chance."
         out.print(
-            f" {change_sign(c.verdict, c.difference)} {escape(short_sentence(c))}{tail}", soft_wrap=True
+            f" {change_sign(c.verdict, c.difference)} {escape(short_sentence(c, units))}{tail}",
+            soft_wrap=True,
         )
     table = _table("measure", "before", "after", "difference", "95 % interval", "can tell", "verdict")
     for i, c in enumerate(found.changes):
         if c.verdict != "not comparable":
-            r = change_row(c, i)
+            r = change_row(c, i, units)
             table.add_row(
                 r.name, r.before, r.after, r.difference, r.interval, r.detectable, f"{r.sign} {r.word}"
             )
@@ -93,11 +100,11 @@ def print_comparison(made: ComparisonFiles) -> None:
         if c.verdict == "not comparable":
             reasons[c.reason or ""] = reasons.get(c.reason or "", 0) + 1
     for why, n in reasons.items():
-        out.print(f"Not comparable ({n}): {escape(why)}.", soft_wrap=True)
+        out.print(f"Not comparable ({n}): {escape(turned(why, units))}.", soft_wrap=True)
     for curve in made.compared.curves:
         if curve.parts:
             out.print(f" ~ {capital(curve.sentence)}", soft_wrap=True)
-    for note in (*found.notes, *made.notes):
+    for note in (*comparison_notes(found, units), *made.notes):
         out.print(f"- {escape(note)}", soft_wrap=True)
     out.print(f"\nReport: {made.files[0]}", soft_wrap=True)
 
@@ -110,13 +117,10 @@ def print_trend(view: TrendView, every: bool) -> None:
         return
     table = _table("day", "value", "95 % interval", "condition", "")
     for p, odd in zip(view.trend.points, view.trend.outliers):
-        low, high = p.low, p.high
         table.add_row(
             p.date,
-            with_minus(f"{p.value:.4g}"),
-            ""
-            if low is None or high is None
-            else f"{with_minus(f'{low:.4g}')} to {with_minus(f'{high:.4g}')}",
+            view.shown.value(p.value),
+            "" if p.low is None or p.high is None else view.shown.between(p.low, p.high),
             escape(p.label),
             "far off the line" if odd else "",
         )
@@ -142,8 +146,8 @@ def print_check(made: ReturnCheck, session: H.Session, baseline: H.Session | Non
     ):
         out.print(f" ▲ {escape(line)}", soft_wrap=True)
     for title, lines in (
-        ("Left against right", [s.sentence for s in made.sides]),
-        ("Posture points", [p.sentence for p in made.points]),
+        ("Left against right", [side_sentence(s, made.units) for s in made.sides]),
+        ("Posture points", [point_sentence(p, made.units) for p in made.points]),
         ("Progression", made.log_sentences),
         ("Not measured", made.not_measured),
         ("Notes", made.notes),
@@ -154,7 +158,7 @@ def print_check(made: ReturnCheck, session: H.Session, baseline: H.Session | Non
                 out.print(f" - {escape(capital(line))}", soft_wrap=True)
 
 
-def print_squad(lines: Sequence[SquadLine]) -> None:
+def print_squad(lines: Sequence[SquadLine], units: Units = "metric") -> None:
     """One row per athlete."""
     out = console()
     if not lines:
@@ -165,7 +169,7 @@ def print_squad(lines: Sequence[SquadLine]) -> None:
         table.add_row(
             escape(line.athlete.name),
             "-" if line.session is None else escape(session_text(line.session)),
-            escape(moved_text(line)),
+            escape(moved_text(line, units)),
             "▲ due" if line.due else f"{line.days} days ago",
         )
     out.print(table)

@@ -12,18 +12,20 @@ from typing import Any, Final
 from shared.errors import LanesideError
 from shared.files import output_error, write_text
 from shared.progress import Progress, silent
+from shared.units import Units
 from technique.comparison import Comparison, compare
 from technique.comparison_repeats import FREEDOM_NEEDED, own_repeatability
 from technique.curve_comparison import CurveComparison, compare_curves
 from technique.pooling import pooled_curves
 from technique.reliability import minimal_detectable_change
+from technique.rulers import speed_ruler, turned
 from technique.takes import Take
 from ui.apart import in_child
 from ui.history_find import Group, clip_file
 from ui.history_pdf import html_page, write_pdf
 from ui.history_plots import compared_curves, curves_shown
 from ui.history_rows import change_blocks, comparison_table, short_sentence
-from ui.history_words import CHANGE_INK, capital, change_sign
+from ui.history_words import CHANGE_INK, capital, change_sign, comparison_notes
 from ui.leftovers import PREFIX
 from ui.pictures import FOLDER, POSITIONS
 from ui.report import PdfError
@@ -138,7 +140,7 @@ def pairs(before: Group, after: Group) -> list[Pair]:
     return out
 
 
-def group_facts(before: Group, after: Group) -> list[tuple[str, str, str]]:
+def group_facts(before: Group, after: Group, units: Units = "metric") -> list[tuple[str, str, str]]:
     """How the two were made, side by side."""
 
     def of(group: Group) -> list[str]:
@@ -150,7 +152,7 @@ def group_facts(before: Group, after: Group) -> list[tuple[str, str, str]]:
             ", ".join(dates) or "not given",
             f"{len(group.takes)} with {len(group.analyses)} clip{'s' if len(group.analyses) > 1 else ''}",
             " and ".join(sorted(_sides(group))),
-            f"{sum(speeds) / len(speeds):.2f} m/s" if speeds else "not known",
+            speed_ruler(units).change(sum(speeds) / len(speeds)) if speeds else "not known",
             ", ".join(sorted({a.camera for a in group.analyses})),
             ", ".join(f"{r} frames/s" for r in rates),
         ]
@@ -166,7 +168,7 @@ def is_invented(*groups: Group) -> bool:
     )
 
 
-def content(before: Group, after: Group, made: Compared) -> dict[str, Any]:
+def content(before: Group, after: Group, made: Compared, units: Units = "metric") -> dict[str, Any]:
     """Everything that page and PDF show, as plain values."""
     found = made.comparison
     return {
@@ -174,17 +176,19 @@ def content(before: Group, after: Group, made: Compared) -> dict[str, Any]:
         "invented": is_invented(before, after),
         "before": before.label,
         "after": after.label,
-        "summary": found.summary,
-        "facts": group_facts(before, after),
+        "summary": turned(found.summary, units),
+        "facts": group_facts(before, after, units),
         "changed": [
-            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)} for c in found.changed
+            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c, units)}
+            for c in found.changed
         ],
         "perhaps": [
-            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c)} for c in found.perhaps
+            {"sign": change_sign(c.verdict, c.difference), "text": short_sentence(c, units)}
+            for c in found.perhaps
         ],
-        "notes": [*found.notes, NOT_A_JUDGEMENT],
-        "blocks": change_blocks(found),
-        "why_no_curves": made.why_no_curves,
+        "notes": [*comparison_notes(found, units), NOT_A_JUDGEMENT],
+        "blocks": change_blocks(found, units),
+        "why_no_curves": made.why_no_curves and turned(made.why_no_curves, units),
         "curve_sentences": [capital(c.sentence) for c in made.curves],
         "ink": {k.replace(" ", "-"): v for k, v in CHANGE_INK.items()},
     }
@@ -200,11 +204,12 @@ def write_comparison(
     clips: Sequence[Path] = (),
     progress: Progress = silent,
     aims: Sequence[str] = (),
+    units: Units = "metric",
 ) -> ComparisonFiles:
     """Compare two groups and write page, PDF, table and, where both clips are at hand, the video.
 
     `clips` are files that may be theirs, beside where they were last seen; `aims` the measures that
-    somebody set out to change.
+    somebody set out to change; `units` those of page and PDF, the table stays metric.
 
     Raises
     ------
@@ -224,7 +229,7 @@ def write_comparison(
             has_video = _video(before, after, out / VIDEO_NAME, clips, progress, notes)
         except LanesideError as error:
             notes.append(f"No side-by-side video: {error.why}; {error.mend}.")
-    shown = content(before, after, made)
+    shown = content(before, after, made, units)
     shown["notes"] += notes
     stills = pairs(before, after)
     svg = compared_curves(made.curves, before.label, after.label)

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
+from shared.units import Units
 from technique.comparison import Change, Comparison
-from technique.comparison_words import CHANCE
+from technique.comparison_words import CHANCE, change_ruler, sentence_of
+from technique.rulers import turned
 from ui import look
 from ui.history_find import session_text
 from ui.history_plots import change_strip
@@ -18,7 +20,6 @@ from ui.history_words import (
     change_sign,
     change_word,
     interval_text,
-    plain_number,
 )
 from ui.report import AREAS
 from ui.tables import csv_text
@@ -43,20 +44,33 @@ class ChangeRow:
     key: str
 
 
-def change_row(c: Change, number: int) -> ChangeRow:
-    """A change as a line of the table."""
+def change_row(c: Change, number: int, units: Units = "metric") -> ChangeRow:
+    """A change as a line of the table; `units` are those of its numbers, the verdict is the metric one."""
+    shown = change_ruler(c, units)
+
+    def told(value: float | None, sign: bool = False) -> str:
+        return "–" if value is None else shown.change(value, sign)
+
+    difference, interval = told(c.difference, True), interval_text(c.low, c.high, shown)
     own = c.key.removeprefix(SYMMETRY_PREFIX)
     strip = ""
     if c.difference is not None and c.low is not None and c.high is not None and c.detectable:
-        strip = change_strip(c.difference, c.low, c.high, c.detectable, f"error-{number}")
+        strip = change_strip(
+            c.difference,
+            c.low,
+            c.high,
+            c.detectable,
+            f"error-{number}",
+            f"difference {difference}, interval {interval}, error alone ± {told(c.detectable)}",
+        )
     return ChangeRow(
         name=capital(c.name) + (" (estimate)" if c.estimate else ""),
         plain=MEASURES[own].plain,
-        before=plain_number(c.before, c.key, c.unit),
-        after=plain_number(c.after, c.key, c.unit),
-        difference=plain_number(c.difference, c.key, c.unit, sign=True),
-        interval=interval_text(c.low, c.high, c.key),
-        detectable=plain_number(c.detectable, c.key, c.unit),
+        before="–" if c.before is None else shown.value(c.before),
+        after="–" if c.after is None else shown.value(c.after),
+        difference=difference,
+        interval=interval,
+        detectable=told(c.detectable),
         source=SOURCE_WORD[c.error_source],
         sign=change_sign(c.verdict, c.difference),
         word=change_word(c),
@@ -66,7 +80,7 @@ def change_row(c: Change, number: int) -> ChangeRow:
     )
 
 
-def change_blocks(found: Comparison) -> list[dict[str, Any]]:
+def change_blocks(found: Comparison, units: Units = "metric") -> list[dict[str, Any]]:
     """Rows by body area, the changed first; what can't be compared by reason."""
     out = []
     number = 0
@@ -78,12 +92,12 @@ def change_blocks(found: Comparison) -> list[dict[str, Any]]:
         )
         rows = []
         for c in judged:
-            rows.append(change_row(c, number))
+            rows.append(change_row(c, number, units))
             number += 1
         reasons: dict[str, list[str]] = {}
         for c in own:
             if c.verdict == "not comparable":
-                reasons.setdefault(c.reason or "no reason given", []).append(c.name)
+                reasons.setdefault(turned(c.reason or "no reason given", units), []).append(c.name)
         if rows or reasons:
             changed = sum(c.verdict == "changed" for c in judged)
             out.append(
@@ -102,18 +116,18 @@ def _area(c: Change) -> str:
     return "sides" if own != c.key else MEASURES[own].area
 
 
-def short_sentence(c: Change) -> str:
+def short_sentence(c: Change, units: Units = "metric") -> str:
     """The sentence of a change without the warning of chance, which stands over the whole list."""
-    return capital(c.sentence.partition(f" {CHANCE}")[0])
+    return capital(sentence_of(c, units).partition(f" {CHANCE}")[0])
 
 
-def moved_text(line: SquadLine) -> str:
+def moved_text(line: SquadLine, units: Units = "metric") -> str:
     """What moved, in a few words."""
     if not line.moved:
-        return line.why
+        return turned(line.why, units)
     parts = []
     for c in line.moved[:4]:
-        r = change_row(c, 0)
+        r = change_row(c, 0, units)
         parts.append(
             f"{r.sign} {c.name} {r.difference}" + ("" if c.verdict == "changed" else " (may be chance)")
         )

@@ -11,8 +11,10 @@ from shared import history as H
 from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.errors import OptionError, ProfileError
 from shared.landmarks import SideOrBoth
+from shared.units import Units
 from technique.comparison import Change, compare, measure_name
 from technique.return_check import ReturnCheck, return_check, session_log
+from technique.rulers import Ruler, ruler
 from technique.run_steps import KEYS as STEP_KEYS
 from technique.run_steps import RunSteps, run_steps
 from technique.takes import stored_take
@@ -68,7 +70,10 @@ class TrendView:
     trend : Trend
     title, axis : str
     target : (float or None, float or None) or None
+        In the unit that is kept, as all numbers of the trend.
     target_from : str
+    shown : Ruler
+        How the numbers are written and drawn.
     """
 
     key: str
@@ -78,6 +83,7 @@ class TrendView:
     axis: str
     target: tuple[float | None, float | None] | None
     target_from: str
+    shown: Ruler
 
 
 @dataclass(frozen=True)
@@ -139,6 +145,7 @@ def trend_view(
     side: SideOrBoth,
     condition: str | None = None,
     profile: str | None = None,
+    units: Units = "metric",
 ) -> TrendView:
     """A measure of an athlete over time.
 
@@ -151,6 +158,8 @@ def trend_view(
         Only sessions with this label.
     profile : str, optional
         Whose target is drawn; default that of the latest session.
+    units : {"metric", "imperial"}
+        Of words and axis.
 
     Raises
     ------
@@ -169,14 +178,16 @@ def trend_view(
     unit = points[0].measure.unit
     target, source = _target(profile or points[-1].analysis.profile, key)
     name = capital(measure_name(key, side))
+    shown = ruler(key, unit, units)
     return TrendView(
         key,
         side,
-        series_trend(points),
+        series_trend(points, units),
         f"{name}: {athlete.name}",
-        f"{name}, {'degrees' if unit == 'deg' else unit}",
+        f"{name}, {shown.words}",
         target,
         source,
+        shown,
     )
 
 
@@ -235,6 +246,7 @@ def check_view(
     session: str = "latest",
     baseline: str | None = None,
     profile: str = RETURN_PROFILE,
+    units: Units = "metric",
 ) -> tuple[ReturnCheck, H.Session, H.Session | None]:
     """The return check of a session, held against the athlete's own baseline where there is one.
 
@@ -265,12 +277,17 @@ def check_view(
         None if own is None else session_group(history, [own]).takes[0],
         log,
         repeated_takes(history, id_of(athlete)),
+        units,
     )
     return made, chosen, own
 
 
 def filmed_steps(
-    history: H.History, athlete: H.Athlete, run: H.RunTime, v_max: float | None = None
+    history: H.History,
+    athlete: H.Athlete,
+    run: H.RunTime,
+    v_max: float | None = None,
+    units: Units = "metric",
 ) -> tuple[RunSteps, ...]:
     """Steps of the clips that belong to a timed run: of its session, else of that day.
 
@@ -284,7 +301,7 @@ def filmed_steps(
     chosen = own or same or found
     points = H.sessions_points(history, [id_of(s) for s in chosen], STEP_KEYS)
     takes = [stored_take(points[id_of(s)]) for s in chosen if id_of(s) in points]
-    return tuple(steps for t in takes if (steps := run_steps(t, v_max)) is not None)
+    return tuple(steps for t in takes if (steps := run_steps(t, v_max, units)) is not None)
 
 
 def runs_named(runs: Sequence[H.RunTime], said: str, distance_m: float | None) -> tuple[H.RunTime, ...]:

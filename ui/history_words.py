@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 from shared.history_values import Edit, Session
-from shared.units import written
-from technique.comparison import Change, measure_decimals, shown_value
+from shared.units import INCHES, Units, height_text, mass_text
+from technique.comparison import Change, Comparison
+from technique.comparison_plan import outlook_text
+from technique.rulers import Ruler, speed_ruler, turned
 from ui import look
+from ui.in_units import UNITS_FACT
 
 BEFORE: Final = look.FAR
 AFTER: Final = look.NEAR
@@ -43,7 +46,7 @@ FIELD_WORD: Final[dict[str, str]] = {
 """Fields whose word is not their name."""
 
 
-def edit_text(edit: Edit, session: Session | None = None) -> str:
+def edit_text(edit: Edit, session: Session | None = None, units: Units = "metric") -> str:
     """What was changed and when, in one line; times are UTC."""
     where = ""
     if session is not None:
@@ -52,7 +55,22 @@ def edit_text(edit: Edit, session: Session | None = None) -> str:
     moment = edit.moment[:16].replace("T", " ")
     if edit.before is None and edit.after is None:
         return f"{moment}  {where}{word} changed"
-    return f"{moment}  {where}{word}: {edit.before or 'empty'} → {edit.after or 'empty'}"
+    before, after = (_entry(edit.field, text, units == "imperial") for text in (edit.before, edit.after))
+    return f"{moment}  {where}{word}: {before} → {after}"
+
+
+def _entry(field: str, text: str | None, feet: bool) -> str:
+    """What stood in a field, with its unit."""
+    if not text or field not in ("stature_m", "mass_kg", "leg_length_m", "speed_mps"):
+        return text or "empty"
+    value = float(text)
+    if field == "mass_kg":
+        return mass_text(value, feet)
+    if field == "speed_mps":
+        return speed_ruler("imperial").change(value) if feet else f"{value:g} m/s"
+    if field == "leg_length_m" and feet:
+        return f"{value * INCHES.factor:.1f} in"
+    return height_text(value, feet)
 
 
 def change_sign(verdict: str, difference: float | None) -> str:
@@ -67,17 +85,22 @@ def change_word(change: Change) -> str:
     return "looks changed, may be chance" if change.verdict == "looks changed" else change.verdict
 
 
-def plain_number(value: float | None, key: str, unit: str, sign: bool = False) -> str:
-    """A number with its unit, or a dash."""
-    return "–" if value is None else shown_value(value, unit, measure_decimals(key), sign)
-
-
-def interval_text(low: float | None, high: float | None, key: str) -> str:
-    """Two ends of an interval, without the unit."""
+def interval_text(low: float | None, high: float | None, shown: Ruler) -> str:
+    """Two ends of a difference's interval, without the unit."""
     if low is None or high is None:
         return ""
-    digits = measure_decimals(key)
-    return f"{written(low, digits, sign=True)} to {written(high, digits, sign=True)}"
+    return f"{shown.number(low, sign=True)} to {shown.number(high, sign=True)}"
+
+
+def comparison_notes(found: Comparison, units: Units) -> list[str]:
+    """The notes of a comparison, their numbers in `units`."""
+    if units == "metric":
+        return list(found.notes)
+    ahead = outlook_text(found.outlook)
+    return [
+        *(outlook_text(found.outlook, units) or "" if n == ahead else turned(n, units) for n in found.notes),
+        f"Written in {UNITS_FACT}.",
+    ]
 
 
 def capital(text: str) -> str:

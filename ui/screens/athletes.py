@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from dataclasses import replace
 from html import escape
@@ -11,18 +12,20 @@ import streamlit as st
 
 from shared import history as H
 from shared.errors import HistoryError, LanesideError, OptionError
+from technique.rulers import speed_ruler
 from ui.history_find import id_of, session_text
 from ui.history_record import remove_results
 from ui.options import Options
+from ui.screens import units
 from ui.screens.edit_session import edit_sessions
-from ui.screens.kept import ATHLETE, athlete_choice, kept_style, session_choice, table
+from ui.screens.kept import ATHLETE, athlete_choice, kept_number, screen_head, session_choice, table
 from ui.screens.style import problem, words
+from ui.screens.unit_inputs import HEIGHT, LEG, MASS
 
 
 def athletes_screen() -> None:
     """Show the chosen athlete with all sessions, and what can be done with them."""
-    st.title("Athletes and sessions")
-    kept_style()
+    screen_head("Athletes and sessions")
     st.caption(
         "The history lies in one file on this machine; whoever uses this page here sees it. Nothing leaves it."
     )
@@ -66,7 +69,7 @@ def _clips(n: int) -> str:
 def _facts(s: H.Session) -> str:
     parts = [s.place, s.surface, s.shoes]
     if s.speed_mps is not None:
-        parts.append(f"{s.speed_mps:.1f} m/s")
+        parts.append(speed_ruler(units.chosen(), 1).change(s.speed_mps))
     if s.pain is not None:
         parts.append(f"pain {s.pain} of 10")
     if s.repeat_group:
@@ -80,13 +83,12 @@ def _body(athlete: H.Athlete | None) -> H.Athlete:
     mark = a.id or "new"
     name = st.text_input("Name or code", a.name, key=f"name_{mark}", max_chars=80)
     left, middle, right = st.columns(3)
-    stature = left.number_input(
-        "Body height, m", value=a.stature_m, step=0.01, format="%.2f", key=f"stature_{mark}"
-    )
-    mass = middle.number_input("Body mass, kg", value=a.mass_kg, step=0.5, format="%.1f", key=f"mass_{mark}")
-    leg = right.number_input(
-        "Leg length, m (hip to ground)", value=a.leg_length_m, step=0.01, format="%.2f", key=f"leg_{mark}"
-    )
+    with left:
+        stature = kept_number(HEIGHT, a.stature_m, f"stature_{mark}")
+    with middle:
+        mass = kept_number(MASS, a.mass_kg, f"mass_{mark}")
+    with right:
+        leg = kept_number(LEG, a.leg_length_m, f"leg_{mark}")
     minor = st.checkbox("Under 18", a.minor, key=f"minor_{mark}")
     consent = st.text_input(
         "Consent: who agreed to the filming, to what and when", a.consent, key=f"consent_{mark}"
@@ -105,6 +107,10 @@ def _body(athlete: H.Athlete | None) -> H.Athlete:
 
 
 def _checked(h: H.History, athlete: H.Athlete) -> H.Athlete:
+    """Keep the athlete; LanesideError where something can't be right."""
+    sizes = (athlete.stature_m, athlete.mass_kg, athlete.leg_length_m)
+    if any(v is not None and math.isnan(v) for v in sizes):
+        raise OptionError(athlete.name, "a size can't be right", "see the field")
     Options(stature_m=athlete.stature_m, mass_kg=athlete.mass_kg, leg_length_m=athlete.leg_length_m)
     taken = any(
         p.name.casefold() == athlete.name.strip().casefold() and p.id != athlete.id for p in H.athletes(h)

@@ -14,14 +14,14 @@ from technique.return_check import ReturnCheck
 from ui.history_check_report import check_content, write_check
 from ui.history_find import id_of, is_invented_athlete
 from ui.history_views import BASELINE, RETURN_PROFILE, check_view
-from ui.screens.kept import athlete_choice, bullets, filmed, kept_style, session_choice, table
+from ui.screens import units
+from ui.screens.kept import athlete_choice, bullets, filmed, screen_head, session_choice, table
 from ui.screens.style import words
 
 
 def check_screen() -> None:
     """Left and right, posture points, progression and flags of one session."""
-    st.title("Return-to-sprint posture check")
-    kept_style()
+    screen_head("Return-to-sprint posture check")
     with H.open_history() as h:
         athlete = athlete_choice(h)
         found = filmed(h, athlete) if athlete is not None else ()
@@ -39,7 +39,12 @@ def check_screen() -> None:
         if session is None:
             return
         made, chosen, own = check_view(
-            h, athlete, id_of(session), "" if baseline is None else id_of(baseline), RETURN_PROFILE
+            h,
+            athlete,
+            id_of(session),
+            "" if baseline is None else id_of(baseline),
+            RETURN_PROFILE,
+            units.chosen(),
         )
     shown = check_content(made, athlete, chosen, own, invented=False)
     _show(shown)

@@ -25,7 +25,8 @@ from ui.history_find import (
 from ui.history_plots import curve_panels
 from ui.history_report import Compared, compared, content, pairs, write_comparison
 from ui.history_words import CHANGE_INK, capital
-from ui.screens.kept import athlete_choice, bullets, changed_at, filmed, kept_style
+from ui.screens import units
+from ui.screens.kept import athlete_choice, bullets, changed_at, filmed, screen_head
 from ui.screens.style import jpeg_img, svg_img, words
 
 
@@ -46,8 +47,7 @@ def _made(
 
 def compare_screen() -> None:
     """Say what changed beyond error, what did not, and what can't be compared."""
-    st.title("Compare")
-    kept_style()
+    screen_head("Compare")
     with H.open_history() as h:
         athlete = athlete_choice(h)
         found = filmed(h, athlete) if athlete is not None else ()
@@ -101,7 +101,7 @@ def _choice(
 
 
 def _show(before: Group, after: Group, made: Compared, curves: tuple[str, ...]) -> None:
-    shown = content(before, after, made)
+    shown = content(before, after, made, units.chosen())
     words(f'<p class="lead">{escape(shown["summary"])}</p>')
     if shown["changed"]:
         words("<h3>Changed by more than the error</h3>" + _sentences(shown["changed"]))
@@ -129,8 +129,8 @@ def _show(before: Group, after: Group, made: Compared, curves: tuple[str, ...]) 
             + "</div>"
         )
     st.header("Joint angles over the gait cycle")
-    if made.why_no_curves:
-        words(f"<p>{escape(made.why_no_curves)}</p>")
+    if shown["why_no_curves"]:
+        words(f"<p>{escape(shown['why_no_curves'])}</p>")
     elif made.curves:
         words(
             "<p class='small quiet'>Line: mean; band: one standard deviation of the strides. Before is dashed, after "
@@ -212,7 +212,13 @@ def _report(before: Group, after: Group, athlete: H.Athlete, aims: tuple[str, ..
             H.open_history() as h,
         ):
             done = write_comparison(
-                before, after, Path(room), repeated_takes(h, id_of(athlete)), video=all(clips), aims=aims
+                before,
+                after,
+                Path(room),
+                repeated_takes(h, id_of(athlete)),
+                video=all(clips),
+                aims=aims,
+                units=units.chosen(),
             )
             box = io.BytesIO()
             with zipfile.ZipFile(box, "w", zipfile.ZIP_DEFLATED) as out:

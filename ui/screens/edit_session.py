@@ -9,12 +9,17 @@ import streamlit as st
 
 from shared import history as H
 from shared.errors import LanesideError
+from shared.units import MPH
+from technique.run_times import FASTEST_MPS
 from ui.history_find import id_of, session_text
 from ui.history_words import edit_text
-from ui.screens.kept import bullets, session_choice
+from ui.screens import units
+from ui.screens.kept import bullets, kept_number, session_choice
 from ui.screens.style import problem, words
+from ui.screens.unit_inputs import Field
 
 SHOWN_EDITS: Final = 20
+SPEED: Final = Field("Speed aimed at", 0.1, FASTEST_MPS, "m/s", 0.1, other=MPH)
 
 
 def edit_sessions(h: H.History, athlete: H.Athlete) -> None:
@@ -29,7 +34,7 @@ def edit_sessions(h: H.History, athlete: H.Athlete) -> None:
     if edits:
         with st.expander(f"What was changed: {len(edits)}"):
             days = {s.id: s for s in found}
-            lines = [edit_text(e, days.get(e.session)) for e in edits[:SHOWN_EDITS]]
+            lines = [edit_text(e, days.get(e.session), units.chosen()) for e in edits[:SHOWN_EDITS]]
             words(bullets(lines) + "<p class='small quiet'>Times are UTC.</p>")
 
 
@@ -44,7 +49,8 @@ def _form(h: H.History, s: H.Session) -> None:
         surface = b.text_input("Surface", s.surface, key=f"surface {mark}", max_chars=80)
         shoes = c.text_input("Shoes", s.shoes, key=f"shoes {mark}", max_chars=80)
         a, b = st.columns(2)
-        speed = a.number_input("Speed aimed at, m/s", value=s.speed_mps, format="%.2f", key=f"speed {mark}")
+        with a:
+            speed = kept_number(SPEED, s.speed_mps, f"speed {mark}")
         pain = b.number_input(
             "Pain, 0 (none) to 10 (worst)", value=s.pain, min_value=0, max_value=10, key=f"pain {mark}"
         )

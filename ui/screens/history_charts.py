@@ -8,7 +8,10 @@ import numpy as np
 import plotly.graph_objects as go
 
 from shared.history import RunTime
+from shared.units import Units
+from technique.rulers import speed_ruler
 from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed_at
+from technique.trend import TrendPoint
 from ui import look
 from ui.history_plots import ends
 from ui.history_views import TrendView
@@ -27,14 +30,16 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
         Words of a session by its id, shown when it is pointed at.
     """
     made = view.trend
-    figure = _base("", "", view.axis.rpartition(", ")[2])
+    shown, by = view.shown, view.shown.factor
+    figure = _base("", "", shown.words)
     days = [date.fromisoformat(p.date[:10]) for p in made.points]
-    bars = [ends(p.value, p.low, p.high, p.half_width) for p in made.points]
+    values = [p.value * by for p in made.points]
+    bars = [tuple(by * end for end in ends(p.value, p.low, p.high, p.half_width)) for p in made.points]
     if len(made.line):
         figure.add_trace(
             go.Scatter(
                 x=[*days, *days[::-1]],
-                y=[*made.line_high, *made.line_low[::-1]],
+                y=[*(by * made.line_high), *(by * made.line_low[::-1])],
                 fill="toself",
                 fillcolor=FILL,
                 line={"width": 0},
@@ -46,7 +51,7 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
         figure.add_trace(
             go.Scatter(
                 x=days,
-                y=made.line,
+                y=by * made.line,
                 mode="lines",
                 name="fitted line",
                 line={"color": look.NEAR, "width": 2.4},
@@ -62,31 +67,30 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
             figure.add_trace(
                 go.Scatter(
                     x=[days[i] for i in rows],
-                    y=[made.points[i].value for i in rows],
+                    y=[values[i] for i in rows],
                     error_y={
                         "type": "data",
                         "symmetric": False,
                         "thickness": 1.4,
                         "width": 4,
-                        "array": [bars[i][1] - made.points[i].value for i in rows],
-                        "arrayminus": [made.points[i].value - bars[i][0] for i in rows],
+                        "array": [bars[i][1] - values[i] for i in rows],
+                        "arrayminus": [values[i] - bars[i][0] for i in rows],
                     },
                     customdata=[
-                        " · ".join(
-                            x
-                            for x in (made.points[i].label, notes.get(made.points[i].session or "", ""))
-                            if x
-                        )
-                        for i in rows
+                        [shown.value(made.points[i].value), _label(made.points[i], notes)] for i in rows
                     ],
                     mode="markers",
                     name=name,
                     marker={"symbol": symbol, "size": 10, "color": colour},
-                    hovertemplate="%{y:.4g}, %{x|%d %b %Y}<br>%{customdata}<extra></extra>",
+                    hovertemplate="%{customdata[0]}, %{x|%d %b %Y}<br>%{customdata[1]}<extra></extra>",
                 )
             )
     if view.target is not None:
-        add_target_band(figure, view.target, [v for bar in bars for v in bar])
+        target = (
+            None if view.target[0] is None else by * view.target[0],
+            None if view.target[1] is None else by * view.target[1],
+        )
+        add_target_band(figure, target, [v for bar in bars for v in bar])
     figure.update_layout(
         height=430,
         margin={"l": 50, "r": 12, "t": 16, "b": 44},
@@ -95,15 +99,21 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
     return figure
 
 
-def speed_chart(profile: SpeedProfile, run: RunTime) -> go.Figure:
-    """Speed over distance: the fitted curve, and the mean speed of each section."""
-    figure = _base(f"Speed profile, {run.distance_m:g} m on {run.date[:10]}", "metres", "m/s")
+def _label(point: TrendPoint, notes: dict[str, str]) -> str:
+    return " · ".join(x for x in (point.label, notes.get(point.session or "", "")) if x)
+
+
+def speed_chart(profile: SpeedProfile, run: RunTime, units: Units = "metric") -> go.Figure:
+    """Speed over distance: the fitted curve, and the mean speed of each section; distances stay metres."""
+    shown = speed_ruler(units)
+    by = shown.factor
+    figure = _base(f"Speed profile, {run.distance_m:g} m on {run.date[:10]}", "metres", shown.words)
     v, tau = profile.v_max.value, profile.tau.value
     delay = profile.offset.value if profile.offset is not None else 0.0
     t = np.linspace(0.0, max(profile.used[-1].time_s - delay, 0.1), 160)
     figure.add_hrect(
-        y0=profile.v_max.low,
-        y1=profile.v_max.high,
+        y0=by * profile.v_max.low,
+        y1=by * profile.v_max.high,
         fillcolor=FILL,
         line_width=0,
         layer="below",
@@ -113,11 +123,11 @@ def speed_chart(profile: SpeedProfile, run: RunTime) -> go.Figure:
     figure.add_trace(
         go.Scatter(
             x=distance_at(t, v, tau),
-            y=speed_at(t, v, tau),
+            y=by * speed_at(t, v, tau),
             mode="lines",
             name="fitted profile",
             line={"color": look.NEAR, "width": 2.6},
-            hovertemplate="%{y:.2f} m/s at %{x:.0f} m<extra></extra>",
+            hovertemplate=f"%{{y:.2f}} {shown.unit} at %{{x:.0f}} m<extra></extra>",
         )
     )
     left = {s.distance_m for s in profile.left_out}
@@ -130,7 +140,7 @@ def speed_chart(profile: SpeedProfile, run: RunTime) -> go.Figure:
         start = (0.0, 0.0)
         for s in run_splits(run):
             if (s.distance_m in left) == out:
-                mean = (s.distance_m - start[0]) / (s.time_s - start[1])
+                mean = by * (s.distance_m - start[0]) / (s.time_s - start[1])
                 xs += [start[0], s.distance_m, None]
                 ys += [mean, mean, None]
             start = (s.distance_m, s.time_s)
@@ -142,7 +152,7 @@ def speed_chart(profile: SpeedProfile, run: RunTime) -> go.Figure:
                     mode="lines",
                     name=name,
                     line={"color": colour, "width": 3, "dash": dash},
-                    hovertemplate="%{y:.2f} m/s<extra></extra>",
+                    hovertemplate=f"%{{y:.2f}} {shown.unit}<extra></extra>",
                 )
             )
     figure.update_yaxes(rangemode="tozero")

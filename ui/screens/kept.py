@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from html import escape
 from typing import Final
 
@@ -10,7 +11,9 @@ import streamlit as st
 
 from shared import history as H
 from ui.history_find import filmed_sessions, is_invented_athlete, session_text
+from ui.screens import units
 from ui.screens.style import words
+from ui.screens.unit_inputs import Field, number_input
 
 ATHLETE: Final = "history_athlete"
 EMPTY: Final = (
@@ -33,15 +36,28 @@ _CSS: Final = """
 """
 
 
-def kept_style() -> None:
-    """The style sheet of the history's tables and rows of plots."""
+def screen_head(title: str) -> None:
+    """The title, the choice of units, and the style sheet of the history's tables and rows of plots."""
+    st.title(title)
     st.html(_CSS)
+    units.choose(title)
 
 
 def table(heads: Sequence[str], rows: str) -> str:
     """A table whose rows stand below each other on a phone; `rows` is HTML."""
     head = "".join(f"<th scope='col'>{escape(x)}</th>" for x in heads)
     return f"<table class='kept'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+
+
+def kept_number(field: Field, value: float | None, key: str) -> float | None:
+    """A number of an athlete or a session in the visitor's units; metric, or None where nothing is given.
+
+    A metric field takes more than can be right, so that 175 for 1.75 m is answered with a sentence when
+    the form is sent; what is kept already fits in any case.
+    """
+    known = field.low if value is None else value
+    room = (min(field.low, known), max(field.high, known)) if units.imperial() else (0.0, max(1000.0, known))
+    return number_input(replace(field, low=room[0], high=room[1]), value, key)
 
 
 def changed_at() -> tuple[float, ...]:

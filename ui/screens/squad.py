@@ -12,7 +12,8 @@ from shared import history as H
 from ui.history_find import session_text
 from ui.history_rows import moved_text
 from ui.history_views import DUE_DAYS, SquadLine, squad_lines
-from ui.screens.kept import EMPTY, changed_at, kept_style, table
+from ui.screens import units
+from ui.screens.kept import EMPTY, changed_at, screen_head, table
 from ui.screens.style import words
 
 
@@ -25,11 +26,10 @@ def _lines(file: str, changed: tuple[float, ...], days: int, today: date) -> tup
 
 def squad_screen() -> None:
     """Athletes by row: latest session, what moved beyond error, who is due."""
-    st.title("Squad")
+    screen_head("Squad")
     st.caption(
         "Everybody who is kept here: when last filmed, and what moved by more than its error since then."
     )
-    kept_style()
     days = st.number_input("An athlete is due after this many days", 1, 365, DUE_DAYS)
     lines = _lines(str(H.history_path()), changed_at(), int(days), date.today())
     if not lines:
@@ -38,7 +38,7 @@ def squad_screen() -> None:
     rows = "".join(
         f"<tr><td><strong>{escape(line.athlete.name)}</strong></td>"
         f"<td>{escape('no clip yet' if line.session is None else session_text(line.session))}</td>"
-        f"<td>{escape(moved_text(line))}</td>"
+        f"<td>{escape(moved_text(line, units.chosen()))}</td>"
         f"<td class='num'>{_due(line.days, line.due)}</td></tr>"
         for line in lines
     )

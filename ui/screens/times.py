@@ -10,24 +10,25 @@ import streamlit as st
 
 from shared import history as H
 from shared.errors import LanesideError, OptionError
-from technique.comparison import shown_value
+from shared.units import celsius
+from technique.rulers import shown_value
 from technique.run_times import checked_run, run_times_from_text
-from technique.speed_profile import run_profile
-from technique.speed_profile_forces import force_velocity
+from technique.speed_profile import profile_sentence, run_profile
+from technique.speed_profile_forces import force_sentence, force_velocity
 from technique.time_comparison import METHOD_WORDS
 from ui.history_cli_times import keep_new, splits_of
 from ui.history_find import id_of
 from ui.history_views import filmed_steps, times_compared
+from ui.screens import units
 from ui.screens.charts import CONFIG
 from ui.screens.history_charts import speed_chart
-from ui.screens.kept import athlete_choice, bullets, kept_style, table
+from ui.screens.kept import athlete_choice, bullets, screen_head, table
 from ui.screens.style import problem, words
 
 
 def times_screen() -> None:
     """Show an athlete's timed runs."""
-    st.title("Run times")
-    kept_style()
+    screen_head("Run times")
     if said := st.session_state.pop("times_said", None):
         st.success(said)
     with H.open_history() as h:
@@ -88,10 +89,13 @@ def _profile(h: H.History, athlete: H.Athlete, runs: tuple[H.RunTime, ...]) -> N
         words(f"<p>No speed profile: {escape(error.why)}; {escape(error.mend)}.</p>")
         return
     force = force_velocity(made, athlete.stature_m, athlete.mass_kg, run.wind_mps, run.temperature_c)
-    words(f'<p class="lead">{escape(made.sentence)}</p>')
-    st.plotly_chart(speed_chart(made, run), config=CONFIG, width="stretch")
-    words(f"<p>{escape(force.sentence)}</p>" + (bullets(made.notes) if made.notes else ""))
-    steps = filmed_steps(h, athlete, run, made.v_max.value)
+    words(f'<p class="lead">{escape(profile_sentence(made, units.chosen()))}</p>')
+    st.plotly_chart(speed_chart(made, run, units.chosen()), config=CONFIG, width="stretch")
+    words(
+        f"<p>{escape(force_sentence(force, units.chosen()))}</p>"
+        + (bullets(made.notes) if made.notes else "")
+    )
+    steps = filmed_steps(h, athlete, run, made.v_max.value, units.chosen())
     words("<h3>Step frequency and step length of that day's clips</h3>")
     if steps:
         words(bullets([s.sentence for s in steps]))
@@ -141,8 +145,11 @@ def _add(h: H.History, athlete: H.Athlete, open_: bool) -> None:
         method: Any = a.selectbox(
             "How it was timed", list(METHOD_WORDS), format_func=lambda m: METHOD_WORDS[m]
         )
-        wind = b.number_input("Wind, m/s (tail wind positive)", value=None, format="%.1f")
-        warm = c.number_input("Temperature, °C", value=None, format="%.0f")
+        wind = b.number_input(
+            "Wind, m/s (tail wind positive)", value=None, format="%.1f", help="As a track's gauge gives it."
+        )
+        sign = "°F" if units.imperial() else "°C"
+        warm = c.number_input(f"Temperature, {sign}", value=None, format="%.0f", key=f"temperature_{sign}")
         splits = st.text_input("Splits: times from the start, as 10=1.95, 20=3.10", "")
         condition = st.text_input("Condition", "", max_chars=80)
         if st.form_submit_button("Add this run"):
@@ -157,7 +164,7 @@ def _add(h: H.History, athlete: H.Athlete, open_: bool) -> None:
                     method,
                     splits_of(splits.replace(" ", "")),
                     wind,
-                    warm,
+                    celsius(warm) if warm is not None and units.imperial() else warm,
                     condition.strip(),
                 )
                 H.save_run_time(h, checked_run(run))

@@ -12,17 +12,17 @@ from shared.landmarks import SideOrBoth
 from technique.comparison import measure_name
 from ui.history_find import id_of
 from ui.history_views import TREND_KEYS, TrendView, measured_sides, trend_view
-from ui.history_words import capital, plain_number
+from ui.history_words import capital
+from ui.screens import units
 from ui.screens.charts import CONFIG
 from ui.screens.history_charts import trend_chart
-from ui.screens.kept import athlete_choice, bullets, filmed, kept_style, table
+from ui.screens.kept import athlete_choice, bullets, filmed, screen_head, table
 from ui.screens.style import words
 
 
 def trend_screen() -> None:
     """Show one measure of an athlete over time."""
-    st.title("Trend")
-    kept_style()
+    screen_head("Trend")
     with H.open_history() as h:
         athlete = athlete_choice(h)
         if athlete is None or not filmed(h, athlete):
@@ -31,7 +31,7 @@ def trend_screen() -> None:
         if side is None:
             words("<p>This measure has no value in any session.</p>")
             return
-        view = trend_view(h, athlete, key, side, condition)
+        view = trend_view(h, athlete, key, side, condition, units=units.chosen())
         notes = {s.id or "": s.notes for s in H.sessions(h, id_of(athlete))}
     words(f'<p class="lead">{escape(capital(view.trend.sentence))}</p>')
     st.plotly_chart(trend_chart(view, notes), config=CONFIG, width="stretch")
@@ -65,23 +65,13 @@ def _choice(h: H.History, athlete: H.Athlete) -> tuple[str, SideOrBoth | None, s
 
 
 def _table(view: TrendView, notes: dict[str, str]) -> str:
-    unit = "deg" if view.axis.endswith("degrees") else ""
+    shown = view.shown
     rows = "".join(
         f"<tr><td class='num'>{escape(p.date)}</td>"
-        f"<td class='num'><span class='value'>{escape(_shown(p.value, view.key, unit))}</span></td>"
-        f"<td class='num'>{escape(_ends(p.low, p.high, view.key, unit))}</td>"
+        f"<td class='num'><span class='value'>{escape(shown.value(p.value))}</span></td>"
+        f"<td class='num'>{escape('' if p.low is None or p.high is None else shown.between(p.low, p.high))}</td>"
         f"<td>{escape(p.label)}</td>"
         f"<td class='small'>{'▲ far off the line ' if odd else ''}{escape(notes.get(p.session or '', ''))}</td></tr>"
         for p, odd in zip(view.trend.points, view.trend.outliers)
     )
     return table(("Day", "Value", "95 % interval", "Condition", "Notes"), rows)
-
-
-def _shown(value: float, key: str, unit: str) -> str:
-    return plain_number(value, key, unit).strip()
-
-
-def _ends(low: float | None, high: float | None, key: str, unit: str) -> str:
-    if low is None or high is None:
-        return ""
-    return f"{_shown(low, key, unit)} to {_shown(high, key, unit)}"
