@@ -131,6 +131,6 @@ def point_sentence(p: PosturePoint, units: Units = "metric") -> str:
         "borderline": "too near an end of the range to tell from the error",
     }[p.verdict]
     return (
-        f"{p.name}: {point_ruler(p, units).value(p.value)}, {words} of {range_text(p, units)} "
-        f"(evidence: {p.evidence}; {p.source})."
+        f"{p.name}: {point_ruler(p, units).value(p.value)}, {words} "
+        f"({range_text(p, units)}; evidence: {p.evidence}; {p.source})."
     )

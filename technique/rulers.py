@@ -57,7 +57,9 @@ class Ruler:
 
     def change(self, value: float, sign: bool = False) -> str:
         """The same with its unit."""
-        return self.number(value, sign) + ("°" if self.unit == "deg" else f" {self.unit}")
+        return self.number(value, sign) + (
+            "°" if self.unit == "deg" else f" {self.unit.replace('deg/s', '°/s')}"
+        )
 
     def value(self, value: float) -> str:
         """A value of the measure with its unit."""

@@ -17,7 +17,6 @@ from ui import look
 from ui.history_find import session_text
 from ui.history_pdf import html_page, write_pdf
 from ui.history_words import capital, interval_text
-from ui.in_units import UNITS_FACT
 from ui.report import PdfError
 
 HTML_NAME: Final = "return_check.html"
@@ -62,7 +61,14 @@ def check_content(
         ],
         "measured": [capital(m) for m in made.measured],
         "not_measured": [capital(m) for m in made.not_measured],
-        "notes": [*made.notes, *([f"Written in {UNITS_FACT}."] if units == "imperial" else [])],
+        "notes": [
+            *made.notes,
+            *(
+                ["Written in feet, inches and miles per hour; what is stored stays metric."]
+                if units == "imperial"
+                else []
+            ),
+        ],
         "ink": dict(look.VERDICT_INK),
     }
 

@@ -23,7 +23,7 @@ from technique.takes import Take
 from ui.apart import in_child
 from ui.history_find import Group, clip_file
 from ui.history_pdf import html_page, write_pdf
-from ui.history_plots import compared_curves, curves_shown
+from ui.history_plots import compared_curves, curve_panels, curves_shown
 from ui.history_rows import change_blocks, comparison_table, short_sentence
 from ui.history_words import CHANGE_INK, capital, change_sign, comparison_notes
 from ui.leftovers import PREFIX
@@ -232,7 +232,6 @@ def write_comparison(
     shown = content(before, after, made, units)
     shown["notes"] += notes
     stills = pairs(before, after)
-    svg = compared_curves(made.curves, before.label, after.label)
     page = shown | {
         "pairs": [
             {
@@ -244,7 +243,7 @@ def write_comparison(
             }
             for p in stills
         ],
-        "curves_svg": svg,
+        "curves_svg": compared_curves(made.curves, before.label, after.label),
         "video": VIDEO_NAME if has_video else None,
     }
     write_text(out / HTML_NAME, html_page("comparison.html", page))
@@ -252,7 +251,7 @@ def write_comparison(
     if has_video:
         files.append(out / VIDEO_NAME)
     try:
-        _pdf(shown, svg, stills, out / PDF_NAME)
+        _pdf(shown, curve_panels(made.curves), stills, out / PDF_NAME)
         files.insert(1, out / PDF_NAME)
     except PdfError as error:
         notes.append(str(error))
@@ -263,7 +262,7 @@ def _inline(file: Path) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(file.read_bytes()).decode("ascii")
 
 
-def _pdf(shown: dict[str, Any], svg: str, stills: Sequence[Pair], out: Path) -> None:
+def _pdf(shown: dict[str, Any], panels: Sequence[str], stills: Sequence[Pair], out: Path) -> None:
     drawings: dict[str, str] = {}
     pictures: dict[str, Path] = {}
     blocks = []
@@ -275,13 +274,13 @@ def _pdf(shown: dict[str, Any], svg: str, stills: Sequence[Pair], out: Path) -> 
                 drawings[name] = row.strip
             rows.append({**row.__dict__, "strip": name})
         blocks.append({**block, "rows": rows})
-    if svg:
-        drawings["curves.svg"] = svg
+    curves = {f"curve-{i}.svg": svg for i, svg in enumerate(panels)}
+    drawings |= curves
     shots = []
     for i, p in enumerate(stills):
         pictures |= {f"before-{i}.jpg": p.before, f"after-{i}.jpg": p.after}
         shots.append({"title": p.title, "before": f"before-{i}.jpg", "after": f"after-{i}.jpg"})
-    data = shown | {"blocks": blocks, "pairs": shots, "curves": bool(svg)}
+    data = shown | {"blocks": blocks, "pairs": shots, "panels": list(curves)}
     write_pdf("comparison.typ", data, drawings, pictures, out)
 
 

@@ -31,6 +31,8 @@ def times_screen() -> None:
     screen_head("Run times")
     if said := st.session_state.pop("times_said", None):
         st.success(said)
+    if units.imperial():
+        st.caption("Distances stay in metres and wind in m/s, as tracks and wind gauges give them.")
     with H.open_history() as h:
         athlete = athlete_choice(h)
         if athlete is None:
@@ -149,7 +151,10 @@ def _add(h: H.History, athlete: H.Athlete, open_: bool) -> None:
             "Wind, m/s (tail wind positive)", value=None, format="%.1f", help="As a track's gauge gives it."
         )
         sign = "°F" if units.imperial() else "°C"
-        warm = c.number_input(f"Temperature, {sign}", value=None, format="%.0f", key=f"temperature_{sign}")
+        low, high = (-58.0, 140.0) if units.imperial() else (-50.0, 60.0)
+        warm = c.number_input(
+            f"Temperature, {sign}", low, high, None, format="%.0f", key=f"temperature_{sign}"
+        )
         splits = st.text_input("Splits: times from the start, as 10=1.95, 20=3.10", "")
         condition = st.text_input("Condition", "", max_chars=80)
         if st.form_submit_button("Add this run"):

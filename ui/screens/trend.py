@@ -36,7 +36,7 @@ def trend_screen() -> None:
     words(f'<p class="lead">{escape(capital(view.trend.sentence))}</p>')
     st.plotly_chart(trend_chart(view, notes), config=CONFIG, width="stretch")
     words(
-        f'<p class="small quiet">{escape(MEASURES[key.removeprefix(SYMMETRY_PREFIX)].plain)}'
+        f'<p class="small quiet">{escape(capital(MEASURES[key.removeprefix(SYMMETRY_PREFIX)].plain))}'
         + (f". Target of the profile {escape(view.target_from)}." if view.target else "")
         + "</p>"
     )
