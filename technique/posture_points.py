@@ -98,8 +98,11 @@ def _point(
 
 
 def point_ruler(p: PosturePoint, units: Units = "metric") -> Ruler:
-    """How a posture point is written, with digits enough to bear out that it lies outside."""
+    """How a posture point is written, with digits enough to bear out its verdict against the range."""
     made = ruler(p.key, p.unit, units)
+    if made.factor == 1.0:  # the range is told as it was written, so the value needs as many digits
+        given = max(len(f"{x:g}".partition(".")[2]) for x in p.target if x is not None)
+        made = made.finer(max(0, given - made.decimals))
     if p.verdict != "outside" or p.low is None or p.high is None:
         return made
     low, high = p.target
