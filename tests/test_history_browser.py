@@ -64,3 +64,22 @@ def test_nothing_scrolls_sideways_on_a_phone(visit: Visit, screen: str) -> None:
     assert visit.sideways_px() == 0
     visit.shot(f"phone-{screen}")
     assert visit.page.locator(".ls img:not([alt]), .ls img[alt='']").count() == 0
+
+
+def test_the_units_chosen_on_one_page_hold_on_the_next(visit: Visit) -> None:
+    _whole(visit, "times")
+    visit.page.get_by_text("feet and inches", exact=True).click()
+    visit.page.get_by_text("Top speed").get_by_text("mph").first.wait_for()
+    for title, heading, words in (
+        ("Squad", "Squad", "speed +"),
+        ("Compare", "Compare", "more than the"),
+        ("Return check", "Return-to-sprint posture check", "pelvic drop"),
+    ):
+        visit.page.get_by_role("link", name=title, exact=True).first.click()
+        visit.heading(heading).wait_for()
+        visit.page.get_by_text(words).first.wait_for()
+        visit.page.wait_for_load_state("networkidle")
+        assert visit.page.get_by_role("radio", name="feet and inches").get_attribute("aria-checked") == "true"
+        assert " m/s" not in visit.page.locator("[data-testid=stMain]").inner_text()
+    visit.page.set_viewport_size(PHONE)
+    assert visit.sideways_px() == 0
