@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
@@ -61,40 +60,11 @@ def curves_shown(curves: Sequence[CurveComparison], near_sides: Sequence[str]) -
     return [c for c in curves if c.side in ("both", *near_sides)][:SHOWN_AT_MOST]
 
 
-def compared_curves(curves: Sequence[CurveComparison], before: str, after: str) -> str:
-    """Two ensembles per panel, mean and one SD, and the parts of the cycle that differ.
+def curve_panels(curves: Sequence[CurveComparison]) -> tuple[str, ...]:
+    """Two ensembles each, mean and one SD, and the parts of the cycle that differ; a drawing per curve.
 
     A part that is more than the repeat error is hatched and framed; one that is not is only framed.
     """
-    from matplotlib.figure import Figure
-
-    if not curves:
-        return ""
-    columns = 2
-    rows = math.ceil(len(curves) / columns)
-    with _style():
-        figure = Figure(figsize=(7.6, 2.2 * rows + 0.35), layout="constrained")
-        axes = figure.subplots(rows, columns, squeeze=False)
-        for place in range(rows * columns):
-            ax = axes[place // columns][place % columns]
-            if place < len(curves):
-                _pair_panel(ax, curves[place])
-            else:
-                ax.set_visible(False)
-        handles, labels = axes[0][0].get_legend_handles_labels()
-        figure.legend(
-            handles,
-            [label.replace("before", before, 1).replace("after", after, 1) for label in labels],
-            loc="outside upper left",
-            ncols=2,
-            fontsize=8,
-            frameon=False,
-        )
-        return _svg(figure)
-
-
-def curve_panels(curves: Sequence[CurveComparison]) -> tuple[str, ...]:
-    """As `compared_curves`, each panel a drawing of its own, so that a page can put them in a row or a column."""
     from matplotlib.figure import Figure
 
     out = []

@@ -23,7 +23,7 @@ from technique.takes import Take
 from ui.apart import in_child
 from ui.history_find import Group, clip_file
 from ui.history_pdf import html_page, write_pdf
-from ui.history_plots import compared_curves, curve_panels, curves_shown
+from ui.history_plots import curve_panels, curves_shown
 from ui.history_rows import change_blocks, comparison_table, short_sentence
 from ui.history_words import CHANGE_INK, capital, change_sign, comparison_notes
 from ui.leftovers import PREFIX
@@ -232,6 +232,7 @@ def write_comparison(
     shown = content(before, after, made, units)
     shown["notes"] += notes
     stills = pairs(before, after)
+    panels = curve_panels(made.curves)
     page = shown | {
         "pairs": [
             {
@@ -243,7 +244,10 @@ def write_comparison(
             }
             for p in stills
         ],
-        "curves_svg": compared_curves(made.curves, before.label, after.label),
+        "panels": [
+            {"picture": _inline_svg(svg), "alt": sentence}
+            for svg, sentence in zip(panels, shown["curve_sentences"])
+        ],
         "video": VIDEO_NAME if has_video else None,
     }
     write_text(out / HTML_NAME, html_page("comparison.html", page))
@@ -251,7 +255,7 @@ def write_comparison(
     if has_video:
         files.append(out / VIDEO_NAME)
     try:
-        _pdf(shown, curve_panels(made.curves), stills, out / PDF_NAME)
+        _pdf(shown, panels, stills, out / PDF_NAME)
         files.insert(1, out / PDF_NAME)
     except PdfError as error:
         notes.append(str(error))
@@ -260,6 +264,10 @@ def write_comparison(
 
 def _inline(file: Path) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(file.read_bytes()).decode("ascii")
+
+
+def _inline_svg(svg: str) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
 
 
 def _pdf(shown: dict[str, Any], panels: Sequence[str], stills: Sequence[Pair], out: Path) -> None:

@@ -79,7 +79,7 @@ def _show(shown: dict[str, Any]) -> None:
     rows = "".join(
         f"<tr><td><strong>{escape(r['name'])}</strong></td><td class='num'><span class='value'>{escape(r['value'])}</span>"
         f"<br><span class='small'>{escape(r['interval'])}</span></td>"
-        f"<td>{escape(r['range'])}<br><span class='quiet small'>{escape(r['source'])}</span></td>"
+        f"<td><span class='small'>range</span> {escape(r['range'])}<br><span class='quiet small'>{escape(r['source'])}</span></td>"
         f"<td><span class='word' style='color:{shown['ink'][r['verdict']]}'>{escape(r['sign'])} {escape(r['word'])}</span></td></tr>"
         for r in shown["points"]
     )

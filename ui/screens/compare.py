@@ -168,7 +168,7 @@ def _table(block: dict[str, object]) -> str:
         body = "".join(
             f"<tr><td><strong>{escape(r.name)}</strong><br><span class='quiet small'>{escape(r.plain)}</span></td>"
             f"<td>{escape(r.before)} → {escape(r.after)}</td>"
-            f"<td class='num'><span class='value'>{escape(r.difference)}</span><br><span class='small'>{escape(r.interval)}</span></td>"
+            f"<td class='num'><span class='value'>{escape(r.difference)}</span> <br><span class='small'>{escape(r.interval)}</span></td>"
             f"<td class='small'>{_strip(r.strip)}can tell: {escape(r.detectable)}<br><span class='quiet'>error: {escape(r.source)}</span></td>"
             f"<td><span class='word' style='color:{CHANGE_INK[r.verdict.replace('-', ' ')]};white-space:normal'>"
             f"{escape(r.sign)} {escape(r.word)}</span></td></tr>"
