@@ -24,6 +24,7 @@ from shared.units import (
     written,
 )
 
+INCH_STEPS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 3.0, 6.0, 12.0)
 MOST_DECIMALS: Final = 8
 """What differs only beyond this digit is written as equal."""
 
@@ -120,7 +121,15 @@ def speed_ruler(units: Units = "metric", decimals: int = 2) -> Ruler:
 
 def _in_other(other: OtherUnit, digits: int, long: bool = False) -> Ruler:
     finest = math.ceil(digits - math.log10(other.factor))
-    return Ruler(other.unit, other.factor, max(finest, 0), other.words, long)
+    words = "feet and inches" if long else other.words
+    return Ruler(other.unit, other.factor, max(finest, 0), words, long)
+
+
+def foot_marks(low: float, high: float) -> tuple[list[float], list[str]]:
+    """Where an axis of inches is marked, at most nine times, and what stands there in feet and inches."""
+    step = next((s for s in INCH_STEPS if (high - low) / s <= 8), 12.0 * math.ceil((high - low) / 96))
+    at = [round(step * i, 1) for i in range(math.ceil(low / step), math.floor(high / step) + 1)]
+    return at, [f"{math.floor(v / 12)} ft {v % 12:g} in" if v >= 0 else f"{v:g} in" for v in at]
 
 
 def turned(text: str, units: Units) -> str:

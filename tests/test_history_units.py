@@ -116,7 +116,7 @@ def test_the_trend_is_drawn_in_the_same_units_as_it_is_told(
     assert metric.trend.slope == imperial.trend.slope
     target = (1.27, 2.54)  # 50 and 100 in
     figures = [history_charts.trend_chart(replace(v, target=target), {}) for v in views]
-    assert [f.layout.yaxis.title.text for f in figures] == ["m", "inches"]
+    assert [f.layout.yaxis.title.text for f in figures] == ["m", "feet and inches"]
     assert (figures[1].layout.shapes[0].y0, figures[1].layout.shapes[0].y1) == pytest.approx((50.0, 100.0))
     for a, b in zip(figures[0].data, figures[1].data):
         assert [y * INCH_M for y in b.y] == pytest.approx(list(a.y))
@@ -131,7 +131,10 @@ def test_the_trend_is_drawn_in_the_same_units_as_it_is_told(
     assert slope is not None and metric.trend.slope is not None
     assert number_in(slope[1]) == pytest.approx(metric.trend.slope / INCH_M, abs=0.0051)
     drawn = trend_plot(imperial.trend, "x", imperial.axis, target, imperial.shown)
-    assert "Step length, left, inches" in drawn
+    assert "Step length, left, feet and inches" in drawn
+    ticks = dict(zip(figures[1].layout.yaxis.ticktext, figures[1].layout.yaxis.tickvals))
+    assert ticks["5 ft 0 in"] == pytest.approx(1.524 / INCH_M)
+    assert figures[0].layout.yaxis.ticktext is None
 
 
 def test_a_sprint_is_drawn_over_metres_in_miles_per_hour(history: AbstractContextManager[H.History]) -> None:

@@ -18,7 +18,7 @@ from shared.units import Units, celsius, number_in
 from technique.comparison import Change
 from technique.comparison_words import sentence_of
 from technique.posture_points import PosturePoint, point_ruler, point_sentence, range_text
-from technique.rulers import Ruler, ruler, speed_ruler, telling_apart, turned
+from technique.rulers import Ruler, foot_marks, ruler, speed_ruler, telling_apart, turned
 from technique.side_comparison import SidePair, side_ruler
 from technique.speed_profile import Interval, profile_sentence, speed_profile
 from technique.speed_profile_forces import force_sentence, force_velocity
@@ -67,6 +67,15 @@ def test_no_other_unit_is_coarser_than_the_metric_number(key: str) -> None:
     step = [10.0**-r.decimals / r.factor for r in (metric, imperial)]
     assert step[1] <= step[0] * (1 + 1e-12)
     assert (metric.unit == imperial.unit) == (MEASURES[key].unit not in ("m", "m/s"))
+
+
+@given(st.integers(0, 1200), st.integers(1, 1200))
+def test_marks_of_an_axis_of_inches_say_where_they_stand(low: int, more: int) -> None:
+    at, said = foot_marks(low / 10, (low + more) / 10)
+    assert 1 <= len(at) <= 10 or more < 2
+    for value, text in zip(at, said):
+        assert low / 10 - 1e-9 <= value <= (low + more) / 10 + 1e-9
+        assert _inches(text) == pytest.approx(value, abs=1e-4)
 
 
 def test_speeds_and_temperatures() -> None:

@@ -14,7 +14,7 @@ import numpy as np
 from shared.history_values import RunTime
 from shared.units import Units
 from technique.curve_comparison import CurveComparison
-from technique.rulers import Ruler, speed_ruler
+from technique.rulers import Ruler, foot_marks, speed_ruler
 from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed_at
 from technique.trend import Trend
 from ui import look
@@ -204,6 +204,8 @@ def trend_plot(
                     color=look.QUIET,
                 )
         ax.set_ylim(bottom, top + 0.06 * (top - bottom))
+        if shown.long:
+            ax.set_yticks(*foot_marks(bottom, top))
         ax.set_title(title, loc="left", fontsize=10, fontweight="bold")
         ax.set_ylabel(axis, fontsize=8)
         ax.tick_params(axis="x", labelrotation=0, labelsize=7.5)

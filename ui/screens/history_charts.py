@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 
 from shared.history import RunTime
 from shared.units import Units
-from technique.rulers import speed_ruler
+from technique.rulers import foot_marks, speed_ruler
 from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed_at
 from technique.trend import TrendPoint
 from ui import look
@@ -91,12 +91,23 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
             None if view.target[1] is None else by * view.target[1],
         )
         add_target_band(figure, target, [v for bar in bars for v in bar])
+    if shown.long:
+        marks, words = foot_marks(*_reach(view))
+        figure.update_yaxes(tickvals=marks, ticktext=words)
     figure.update_layout(
         height=430,
         margin={"l": 50, "r": 12, "t": 16, "b": 44},
         legend={"y": -0.16, "yanchor": "top", "x": 0},
     )
     return figure
+
+
+def _reach(view: TrendView) -> tuple[float, float]:
+    """Least and largest that is drawn."""
+    made, by = view.trend, view.shown.factor
+    drawn = [v for p in made.points for v in ends(p.value, p.low, p.high, p.half_width)]
+    drawn += [*made.line_low, *made.line_high, *(v for v in view.target or () if v is not None)]
+    return by * min(drawn), by * max(drawn)
 
 
 def _label(point: TrendPoint, notes: dict[str, str]) -> str:
