@@ -143,12 +143,15 @@ _BY_SIGN: Final[dict[str, OtherUnit]] = {
 def in_other_units(text: str) -> str:
     """A sentence with its lengths and speeds in the other units.
 
-    A quantity is one number, or several joined by commas, *and*, *to*, *or* and ±, before its unit.
+    A quantity is one number, or several joined by commas, *and*, *to*, *or* and ±, before its unit. Whole
+    numbers up to 10 or more stay whole: "the first 20 m" are 66 ft, not 65.6.
     """
 
     def turned(found: re.Match[str]) -> str:
         other = _BY_SIGN[found[2]]
-        numbers = re.sub(_NUMBER, lambda n: other_number(number_in(n[0]), other), found[1])
+        rough = "." not in found[1] and any(abs(number_in(n)) >= 10 for n in re.findall(_NUMBER, found[1]))
+        digits = 0 if rough else other.decimals
+        numbers = re.sub(_NUMBER, lambda n: written(number_in(n[0]) * other.factor, digits), found[1])
         return f"{numbers} {other.unit}"
 
     return _QUANTITY.sub(turned, text)

@@ -44,6 +44,10 @@ def test_a_difference_of_sides_keeps_its_unit() -> None:
         ("7.2, 6.5 and 5.7 cm in 15 runners", "2.8, 2.6 and 2.2 in in 15 runners"),
         ("1.48 m on average", "4.9 ft on average"),
         ("0.5 ± 0.1 metres", "1.6 ± 0.3 feet"),
+        # 20 m are 65.62 ft, 40 m 131.23 ft; 5 cm are 1.97 in.
+        ("from about 20 m, for sprinters 40 m", "from about 66 ft, for sprinters 131 ft"),
+        ("the last 5 to 10 m", "the last 16 to 33 ft"),
+        ("within 5 cm", "within 2.0 in"),
         ("outside what it suits (3.5 to 7 m/s)", "outside what it suits (7.8 to 15.7 mph)"),
     ],
 )
