@@ -315,7 +315,7 @@ def test_feet_and_inches_are_on_the_screen_and_nowhere_else() -> None:
     speed = stored.analysis_of(folder).measure("speed", "both")
     assert speed is not None
     assert speed.value is not None
-    assert f"{speed.value * 3600 / 1609.344:.1f} mph" in shown
+    assert f"{speed.value * 3600 / 1609.344:.2f} mph" in shown
     assert f"{speed.value:.2f} m/s" not in shown
     assert "body height 5 ft 8.9 in" in shown
     assert {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()} == before

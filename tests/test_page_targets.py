@@ -12,7 +12,6 @@ from streamlit.testing.v1 import AppTest
 from shared.analysis import Measure, Observation, Score
 from shared.catalogue import MEASURES
 from shared.errors import ProfileError
-from shared.units import other_unit
 from technique.profile_schema import profile_from_text
 from technique.targets import load_profile, profile_names
 from tests import builders
@@ -162,7 +161,9 @@ def test_the_table_changes_value_interval_and_target_together() -> None:
     analysis = replace(analysis, measures=(*analysis.measures, m), scores=(*analysis.scores, s))
     blocks = report.areas(analysis, feet=True)
     row = next(r for b in blocks for r in b.rows if r.key == "step_length")
-    assert (row.value, row.interval, row.target) == ("5.0 ft", "4.0 to 6.0", "at least 3.0 ft")
+    assert row.value == "5 ft 0.0 in"
+    assert row.interval == "4 ft 0.0 in to 6 ft 0.0 in"
+    assert row.target == "at least 3 ft 0.0 in"
     other = next(r for b in blocks for r in b.rows if r.key == "contact_time")
     assert other.value == "0.200 s"
 
@@ -187,11 +188,11 @@ def _long_step() -> Any:
 def test_a_definition_changes_its_unit_value_error_and_target() -> None:
     shown = meaning.meaning_html(_long_step(), "step_length", feet=True)
     for said in (
-        "in feet.",
-        "5.0 ft",
-        "4.0 to 6.0",
-        "turning pixels into metres ± 1.00 ft",
-        "at least 3.0 ft",
+        "in feet and inches.",
+        "5 ft 0.0 in",
+        "4 ft 0.0 in to 6 ft 0.0 in",
+        "turning pixels into metres ± 12.00 in",
+        "at least 3 ft 0.0 in",
         "5.6, 7.8 and 10.1 mph",
     ):
         assert said in shown
@@ -201,12 +202,15 @@ def test_a_definition_changes_its_unit_value_error_and_target() -> None:
 
 def test_a_plot_changes_its_axis_points_bars_and_target() -> None:
     figure = charts.step_by_step(_long_step(), "step_length", feet=True)
-    assert figure.layout.yaxis.title.text == "feet"
+    assert figure.layout.yaxis.title.text == "feet and inches"
     (points,) = figure.data
-    assert points.y == pytest.approx([5.0])
-    assert points.error_y.array == pytest.approx([1.0])
-    assert points.error_y.arrayminus == pytest.approx([1.0])
-    assert figure.layout.shapes[0].y0 == pytest.approx(3.0)
+    assert points.y == pytest.approx([60.0])
+    assert points.error_y.array == pytest.approx([12.0])
+    assert points.error_y.arrayminus == pytest.approx([12.0])
+    assert figure.layout.shapes[0].y0 == pytest.approx(36.0)
+    assert list(points.text) == ["5 ft 0.0 in"]
+    marks = dict(zip(figure.layout.yaxis.tickvals, figure.layout.yaxis.ticktext, strict=True))
+    assert marks[60.0] == "5 ft 0 in"
     same = charts.step_by_step(_long_step(), "contact_time", feet=True)
     assert same.layout.yaxis.title.text == "s"
     assert list(same.data[0].y) == [0.2]
@@ -225,15 +229,18 @@ def test_a_cue_changes_its_numbers_and_keeps_its_advice(key: str) -> None:
     cue = cues._cue(finding, [finding], [m], load_profile("easy-run"), 1)
     analysis = replace(builders.analysis(), measures=(m,), scores=(score,), cues=(cue,))
     changed = in_units.cue_in_units(asdict(cue), analysis, feet=True)
-    other = other_unit(key)
-    assert other is not None
     unit = MEASURES[key].unit
     metres = "metres" if unit == "m" else unit
     assert metres in cue.seen
     assert f" {metres}" not in changed["seen"].replace("metres per", "")
-    half = 0.254 * other.factor
-    assert f"{1.524 * other.factor:.1f} ± {half:.1f} {other.words}" in changed["seen"]
-    assert f"the target is at most {0.508 * other.factor:.1f}." in changed["seen"].replace(", best", ".")
+    # 1.524 m are 5 ft or 60 in, 0.254 m are 10 in, 0.508 m 20 in; m/s by 3600 / 1609.344.
+    value, half, end = {
+        "speed": ("3.41", "0.57 miles per hour", "1.14"),
+        "step_length": ("5 ft 0.0 in", "10.0 in", "1 ft 8.0 in"),
+        "vertical_oscillation": ("60.00", "10.00 inches", "20.00"),
+    }.get(key, ("60.0", "10.0 inches", "20.0"))
+    assert f"{value} ± {half}" in changed["seen"]
+    assert f"the target is at most {end}." in changed["seen"].replace(", best", ".")
     assert {k: v for k, v in changed.items() if k != "seen"} == {
         k: v for k, v in asdict(cue).items() if k != "seen"
     }
@@ -247,7 +254,7 @@ def test_a_cue_in_degrees_stays_as_it_is() -> None:
 def test_targets_are_shown_in_the_other_units_and_kept_as_they_are() -> None:
     profile = load_profile("easy-run")
     shown = targets.table_html(profile, feet=True)
-    assert "at most 5.1 in" in shown, "0.13 m of vertical oscillation, 0.13 / 0.0254"
+    assert "at most 5.12 in" in shown, "0.13 m of vertical oscillation, 0.13 / 0.0254"
     assert "at most 0.130 m" in targets.table_html(profile)
     assert profile.target("vertical_oscillation").high == 0.13
 
@@ -285,7 +292,7 @@ def test_a_target_is_changed_in_metric_units_and_shown_in_the_chosen_ones(owner:
     page.selectbox[0].set_value(str(path)).run()
     page.selectbox[1].set_value("vertical_oscillation").run()
     assert not page.exception
-    assert any("at most 5.1 in" in c.value for c in page.caption), "0.13 / 0.0254"
+    assert any("at most 5.12 in" in c.value for c in page.caption), "0.13 / 0.0254"
     to = next(n for n in page.number_input if n.label.startswith("To (m)"))
     assert to.value == 0.13
     to.set_value(0.1)

@@ -36,8 +36,7 @@ from ui.screens.queue import Queue
 from ui.screens.work import measure
 from ui.target_table import missing_targets, target_rows
 
-FACTOR = {"speed": 3600 / 1609.344, "vertical_oscillation": 1 / 0.0254, "step_length": 1 / 0.3048}
-SIGN = {"speed": "mph", "vertical_oscillation": "in", "step_length": "ft"}
+INCH, MILES_PER_HOUR = 0.0254, 1609.344 / 3600
 
 
 @pytest.fixture(scope="module")
@@ -68,20 +67,29 @@ def _measure(folder: Path, key: str) -> Measure:
     return found
 
 
+def _feet(metres: float) -> str:
+    tenths = round(10 * metres / INCH)
+    return f"{tenths // 120} ft {tenths % 120 / 10:.1f} in"
+
+
 def _line(m: Measure) -> str:
     """A measure as the report's table has it, by the definitions of the units."""
-    value, low, high = (FACTOR[m.key] * float(v or 0) for v in (m.value, m.low, m.high))
-    return f"{value:.1f} {SIGN[m.key]} {low:.1f} to {high:.1f}"
+    value, low, high = (float(v or 0) for v in (m.value, m.low, m.high))
+    if m.key == "step_length":
+        return f"{_feet(value)} {_feet(low)} to {_feet(high)}"
+    unit, sign = (MILES_PER_HOUR, "mph") if m.key == "speed" else (INCH, "in")
+    return f"{value / unit:.2f} {sign} {low / unit:.2f} to {high / unit:.2f}"
 
 
-@pytest.mark.parametrize("key", sorted(FACTOR))
+@pytest.mark.parametrize("key", ["speed", "step_length", "vertical_oscillation"])
 def test_the_report_has_value_and_interval_in_the_chosen_units(results: dict[str, Path], key: str) -> None:
     m = _measure(results["metric"], key)
     turned = _words((results["imperial"] / "report.html").read_text(encoding="utf-8"))
     metric = _words((results["metric"] / "report.html").read_text(encoding="utf-8"))
     assert _line(m) in turned
-    assert f"{m.value:.2f} {m.unit} {m.low:.2f} to {m.high:.2f}" in metric or key == "vertical_oscillation"
-    assert SIGN[key] not in re.findall(r"\d ([a-z/]+)", metric)
+    digits = 3 if key == "vertical_oscillation" else 2
+    assert f"{m.value:.{digits}f} {m.unit} {m.low:.{digits}f} to {m.high:.{digits}f}" in metric
+    assert not {"ft", "in", "mph"} & set(re.findall(r"\d ([a-z]+)", metric))
     assert "body height 5 ft 8.9 in" in turned
     assert "body height 1.75 m" in metric
     assert report.UNITS_FACT in turned
@@ -97,8 +105,8 @@ def test_the_printed_report_says_the_same(results: dict[str, Path]) -> None:
         check=True,
     )
     text = " ".join(done.stdout.split())
-    speed = FACTOR["speed"] * float(_measure(results["metric"], "speed").value or 0)
-    assert f"{speed:.1f} mph" in text
+    speed = float(_measure(results["metric"], "speed").value or 0)
+    assert f"{speed / MILES_PER_HOUR:.2f} mph" in text
     assert "body height 5 ft 8.9 in" in text
     assert report.UNITS_FACT in text
 
@@ -258,7 +266,7 @@ def test_the_page_offers_the_report_in_the_units_now_chosen_and_keeps_the_video(
     speed = before.measure("speed", "both")
     assert speed is not None and speed.value is not None
     said = _words((folder / "report.html").read_text(encoding="utf-8"))
-    assert f"{speed.value * 3600 / 1609.344:.1f} mph" in said
+    assert f"{speed.value / MILES_PER_HOUR:.2f} mph" in said
     assert (folder / VIDEO_NAME).read_bytes() == b"an annotated video of this result"
     after = read_analysis(folder / ANALYSIS_NAME)
     assert [(m.key, m.side, m.value, m.unit) for m in after.measures] == [

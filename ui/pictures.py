@@ -19,7 +19,7 @@ from shared.landmarks import Side
 from shared.progress import Progress
 from shared.track import Track
 from ui import draw
-from ui.in_units import shown, unit_text
+from ui.in_units import measured_text
 
 if TYPE_CHECKING:
     from vision.head import HeadCover
@@ -138,8 +138,7 @@ def value_text(analysis: Analysis, key: str, side: Side, frame: int, feet: bool 
             return kind.name
         value, low, high = m.value, m.low, m.high
     half = 0.5 * (high - low)
-    spread = f" ± {shown(half, key, feet)}" if math.isfinite(half) else ""
-    return f"{shown(value, key, feet)}{spread}{unit_text(key, kind.unit, feet)}"
+    return measured_text(value, half, key, kind.unit, feet)
 
 
 def _observation(analysis: Analysis, key: str, side: Side, frame: int) -> Observation | None:

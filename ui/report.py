@@ -19,7 +19,16 @@ from shared.files import whole_file, write_text
 from shared.units import written
 from technique.time_base_notes import time_base_doubts
 from ui import look, plots
-from ui.in_units import UNITS_FACT, athlete_text, cue_in_units, sentence, shown, target_text, unit_text
+from ui.in_units import (
+    UNITS_FACT,
+    athlete_text,
+    between_text,
+    cue_in_units,
+    sentence,
+    target_text,
+    unit_text,
+    value_text,
+)
 from ui.pictures import Picture
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
@@ -91,14 +100,13 @@ def _row(m: Measure, score: Score | None, analysis: Analysis, feet: bool) -> Row
     if m.value is None or m.low is None or m.high is None:
         raise ValueError(f"{m.key} is measured but has no value")
     verdict = score.verdict if score else None
-    value = f"{shown(m.value, m.key, feet)}{unit_text(m.key, m.unit, feet)}"
     return Row(
         key=m.key,
         name=kind.name + (" (estimate)" if m.estimate else ""),
         plain=kind.plain,
         side=side_text(m.side, analysis.near_side),
-        value=m.label if m.label and kind.unit == "class" else value,
-        interval=f"{shown(m.low, m.key, feet)} to {shown(m.high, m.key, feet)}",
+        value=m.label if m.label and kind.unit == "class" else value_text(m.value, m.key, m.unit, feet),
+        interval=between_text(m.low, m.high, m.key, feet),
         target=target_text(*score.target, m.key, m.unit, feet) if score else "",
         sign=look.VERDICT_SIGN[verdict] if verdict else "",
         word=look.VERDICT_WORD[verdict] if verdict else "no target",

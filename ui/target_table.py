@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from shared.analysis import Analysis, Measure, Score
 from shared.catalogue import MEASURES
-from ui.in_units import sentence, shown, target_text, unit_text
+from ui.in_units import between_text, sentence, target_text, value_text
 from ui.look import VERDICT_WORD
 
 
@@ -20,8 +20,8 @@ def target_rows(analysis: Analysis, feet: bool = False) -> list[tuple[str, str, 
             (
                 MEASURES[m.key].name,
                 m.side,
-                m.label or shown(m.value, m.key, feet) + unit_text(m.key, m.unit, feet),
-                f"{shown(m.low, m.key, feet)} to {shown(m.high, m.key, feet)}",
+                m.label or value_text(m.value, m.key, m.unit, feet),
+                between_text(m.low, m.high, m.key, feet),
                 target_text(*score.target, m.key, m.unit, feet),
                 VERDICT_WORD[score.verdict].removesuffix(" the target"),
             )

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from shared.analysis import Analysis, Curve
 from shared.catalogue import MEASURES
 from shared.landmarks import Side, opposite
-from shared.units import other_unit
+from technique.rulers import foot_marks, ruler
 from ui import look, plots
+from ui.in_units import ruler_of, value_text
 
 CONFIG: Final[dict[str, Any]] = {"displaylogo": False, "displayModeBar": False, "scrollZoom": False}
 HEIGHT_PX: Final = 330
@@ -254,6 +255,11 @@ def add_target_band(
     )
 
 
+def _ends(target: tuple[float | None, float | None] | None, reach: Sequence[float]) -> tuple[float, float]:
+    ends = [*reach, *(v for v in target or () if v is not None)]
+    return min(ends), max(ends)
+
+
 def step_by_step(analysis: Analysis, key: str, feet: bool = False) -> go.Figure:
     """One measure, one point with its interval per step or stride, over its target.
 
@@ -265,15 +271,17 @@ def step_by_step(analysis: Analysis, key: str, feet: bool = False) -> go.Figure:
         Lengths in feet or inches, speeds in miles per hour.
     """
     kind = MEASURES[key]
-    other = other_unit(key) if feet else None
-    scale = other.factor if other else 1.0
-    unit = other.words if other else "degrees" if kind.unit == "deg" else kind.unit
-    figure = _base(f"{kind.name[:1].upper()}{kind.name[1:]}, step by step", "seconds", unit)
+    made = ruler_of(key, feet) or ruler(key, kind.unit)
+    scale = made.factor
+    figure = _base(f"{kind.name[:1].upper()}{kind.name[1:]}, step by step", "seconds", made.words)
     target = next((s.target for s in analysis.scores if s.key == key), None)
+    reach = [v for o in analysis.observations if o.key == key for v in (scale * o.low, scale * o.high)]
     if target is not None:
         target = (_scaled(target[0], scale), _scaled(target[1], scale))
-        reach = [v for o in analysis.observations if o.key == key for v in (scale * o.low, scale * o.high)]
         add_target_band(figure, target, reach)
+    if made.long and reach:
+        marks, words = foot_marks(*_ends(target, reach))
+        figure.update_yaxes(tickvals=marks, ticktext=words)
     sides: list[tuple[str, str, str, str]] = [
         (s, name, colour, "circle" if s == analysis.near_side else "square-open")
         for s, name, colour, _ in _styles(analysis.near_side)
@@ -294,10 +302,11 @@ def step_by_step(analysis: Analysis, key: str, feet: bool = False) -> go.Figure:
                         "arrayminus": [scale * (o.value - o.low) for o in found],
                     },
                     customdata=[o.frame for o in found],
+                    text=[value_text(o.value, key, kind.unit, feet) for o in found],
                     mode="markers",
                     name=name,
                     marker={"symbol": symbol, "size": 10, "color": colour},
-                    hovertemplate="%{y:.3g}, frame %{customdata}<extra>" + name + "</extra>",
+                    hovertemplate="%{text}, frame %{customdata}<extra>" + name + "</extra>",
                     selected={"marker": {"opacity": 1}},
                     unselected={"marker": {"opacity": 1}},
                 )

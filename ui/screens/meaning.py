@@ -9,10 +9,11 @@ import streamlit as st
 
 from shared.analysis import Analysis, Measure
 from shared.catalogue import MEASURES, MeasureKind
-from shared.units import other_unit
 from technique.profile_schema import NO_SOURCE
+from technique.rulers import ruler
 from technique.what_moves import what_moves
 from ui import report
+from ui.in_units import between_text, ruler_of, target_text, unit_words, value_text
 from ui.screens import definitions, store, units
 from ui.screens.style import svg_img, words
 
@@ -59,7 +60,7 @@ def definition_words(kind: MeasureKind, feet: bool = False) -> str:
     if plain.startswith("the same as"):  # a relative form: say what it is relative of
         absolute = MEASURES[kind.key.rpartition("_")[0]].plain
         plain = f"{absolute}, {plain.removeprefix('the same ')}"
-    unit = "a class" if kind.unit == "class" else units.unit_words(kind.key, feet)
+    unit = "a class" if kind.unit == "class" else unit_words(kind.key, feet)
     estimate = " An estimate from a model." if kind.estimate else ""
     return f"{plain[:1].upper()}{plain[1:]}; in {unit}. {NEED_WORD[kind.needs]}{estimate}"
 
@@ -75,12 +76,9 @@ def part_words(name: str) -> str:
 def error_words(measure: Measure, feet: bool = False) -> list[tuple[str, str]]:
     """How the 95 % interval of a measure came about: part and half-width, largest first."""
     kind = MEASURES[measure.key]
-    other = other_unit(measure.key) if feet else None
-    unit = units.unit_text(measure.key, kind.unit, feet)
-    digits = (other.decimals if other else kind.decimals) + 1
-    factor = other.factor if other else 1.0
+    made = ruler_of(measure.key, feet) or ruler(measure.key, kind.unit, decimals=kind.decimals)
     parts = sorted(measure.error_parts.items(), key=lambda item: -abs(item[1]))
-    return [(part_words(name), f"± {factor * half:.{digits}f}{unit}") for name, half in parts]
+    return [(part_words(name), f"± {made.finer().change(half)}") for name, half in parts]
 
 
 def _told(text: str, source: str) -> str:
@@ -110,22 +108,18 @@ def meaning_html(analysis: Analysis, key: str, feet: bool = False) -> str:
                 f"<dt>{escape(side)}</dt><dd>not measurable here: {escape(m.why or 'no reason given')}</dd>"
             )
             continue
-        value = (
-            m.label
-            if m.label and kind.unit == "class"
-            else f"{units.shown(m.value, key, feet)}{units.unit_text(key, m.unit, feet)}"
-        )
+        value = m.label if m.label and kind.unit == "class" else value_text(m.value, key, m.unit, feet)
         parts = ", ".join(f"{escape(name)} {escape(half)}" for name, half in error_words(m, feet))
         sides.append(
             f"<dt>{escape(side)}</dt><dd><strong>{escape(value)}</strong>, 95 % interval "
-            f"{escape(units.shown(m.low, key, feet))} to {escape(units.shown(m.high, key, feet))}, from {m.n} "
+            f"{escape(between_text(m.low, m.high, key, feet))}, from {m.n} "
             f"{'step' if m.n == 1 else 'steps or strides'}"
             + (f"<br><span class='quiet small'>Where the error comes from: {parts}</span>" if parts else "")
             + "</dd>"
         )
     norm = "<p>This profile has no target for it.</p>"
     if scored:
-        target = units.target_text(*scored[0].target, key, kind.unit, feet)
+        target = target_text(*scored[0].target, key, kind.unit, feet)
         source = scored[0].source
         norm = _told(target, NOBODY if source == NO_SOURCE else source)
     known = what_moves(key)

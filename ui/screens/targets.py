@@ -14,6 +14,7 @@ from shared.errors import LanesideError, ProfileError
 from shared.units import other_unit
 from technique.profile_schema import NO_SOURCE, Evidence, Profile, Target, target_unit
 from technique.targets import profile_names
+from ui.in_units import target_text
 from ui.screens import place, profiles, units
 from ui.screens.ask import profile_title
 from ui.screens.style import problem, words
@@ -103,7 +104,7 @@ def measure_title(key: str) -> str:
 
 def range_words(target: Target, feet: bool = False) -> str:
     """A target's range with its unit."""
-    return units.target_text(target.low, target.high, target.measure, target.unit, feet)
+    return target_text(target.low, target.high, target.measure, target.unit, feet)
 
 
 def faults(error: LanesideError) -> None:

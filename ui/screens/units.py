@@ -10,10 +10,9 @@ from typing import Final
 import streamlit as st
 
 from shared.units import Units
-from ui.in_units import sentence, shown, target_text, unit_text, unit_words
+from ui.in_units import sentence
 
-__all__ = ["IMPERIAL", "KEY", "METRIC", "choose", "chosen", "imperial", "sentence", "shown", "target_text"]
-__all__ += ["unit_text", "unit_words"]
+__all__ = ["IMPERIAL", "KEY", "METRIC", "choose", "chosen", "imperial", "sentence"]
 
 KEY: Final = "units"
 METRIC, IMPERIAL = "metric", "feet and inches"
