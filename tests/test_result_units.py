@@ -319,6 +319,18 @@ def test_the_units_of_the_page_go_into_the_measurement(choice: str, said: str) -
 
 
 @pytest.mark.usefixtures("_page_data")
+def test_a_new_visit_begins_in_the_units_of_the_newest_clip() -> None:
+    job = page_helpers.stored_job(store.new_key())
+    for chosen, said in (("imperial", units.IMPERIAL), ("metric", units.METRIC)):
+        store.change(job, queued=1.0, options=replace(job.options, units=chosen))
+        page = AppTest.from_file(str(page_helpers.page_file()), default_timeout=60)
+        page.session_state[place.LIST] = job.owner
+        page.run()
+        assert not page.exception
+        assert page.session_state[units.KEY] == said
+
+
+@pytest.mark.usefixtures("_page_data")
 def test_a_height_in_feet_and_inches_is_kept_in_metres() -> None:
     job = page_helpers.stored_job(store.new_key(), "ready")
     page = _open(job, units.IMPERIAL)

@@ -74,6 +74,7 @@ def record(
     belt_speed: BeltSpeed = None,
     profile: Profile = "easy-run",
     video: Video = True,
+    units: Units = "metric",
 ) -> None:
     """Measure clips, or take finished results, and keep them as one session of an athlete."""
     from shared import history as H
@@ -82,7 +83,13 @@ def record(
     from ui.options import Options
     from ui.terminal import console, progress_bars
 
-    options = Options(capture_rate_hz=capture_rate, belt_speed_mps=belt_speed, profile=profile, video=video)
+    options = Options(
+        capture_rate_hz=capture_rate,
+        belt_speed_mps=belt_speed,
+        profile=profile,
+        video=video,
+        units=checked_units(units),
+    )
     with H.open_history(history) as h:
         person = athlete_named(h, athlete)
         if session is not None:

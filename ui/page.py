@@ -7,7 +7,7 @@ from streamlit import runtime
 
 from shared.errors import LanesideError
 from ui.access import refusal
-from ui.screens import place
+from ui.screens import place, units
 from ui.screens.navigation import pages
 from ui.screens.style import apply_style, icon, name_uploads, problem
 from ui.serve import HOST
@@ -25,6 +25,7 @@ def main() -> None:
     try:
         place.owner()
         place.remember_owner()
+        units.begin()
         page.run()
     except LanesideError as error:
         problem(str(error))
