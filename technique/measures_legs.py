@@ -38,6 +38,9 @@ SWING_SPACING = 0.6
 """Least distance of two swings of one limb, in stride times."""
 SWING_PROMINENCE_DEG = 12.0
 """A swing of thigh or knee stands out by at least this much."""
+LONGEST_CONTACT, LONGEST_SWING = 0.45, 0.6
+"""Shares of a stride. Running, a contact takes less than half of it, and the knee is folded most about a
+third of a stride before touchdown (common practice, no source)."""
 RATE_WINDOW = 0.12
 """Window of the thigh's angular velocity, in stride times: a full swing's peak loses 1.4 %."""
 FLAT_PART = (0.35, 0.55)
@@ -78,6 +81,23 @@ def swing_ends(m: Motion, series: FloatArray, sign: float) -> list[float]:
         return []
     found = turning_points(m.time_s, sign * series, SWING_SPACING * stride, SWING_PROMINENCE_DEG)
     return [t for t, _ in found]
+
+
+def in_swing(m: Motion, side: Side, time_s: float) -> bool:
+    """Whether that foot is off the ground for sure, as far as its touchdowns in the clip tell.
+
+    A contact whose toe-off was not seen lasts `LONGEST_CONTACT` of a stride, and what lies longer than
+    `LONGEST_SWING` before the first touchdown seen may be a contact. True where no touchdown was seen.
+    """
+    stride = m.stride_time() or 0.0
+    steps = m.of_side(side)
+    before = [s for s in steps if s.touchdown.time_s <= time_s]
+    if before:
+        last = before[-1]
+        if last.toe_off:
+            return time_s > last.toe_off.time_s
+        return time_s - last.touchdown.time_s > LONGEST_CONTACT * stride
+    return not steps or steps[0].touchdown.time_s - time_s < LONGEST_SWING * stride
 
 
 def thigh(m: Motion) -> list[Reading]:
@@ -131,7 +151,6 @@ def knee(m: Motion) -> list[Reading]:
     for side in SIDES:
         of = _bound(knee_flexion, side)
         series = of(m.points)
-        contacts = [s for s in m.of_side(side) if s.toe_off]
         for s in m.of_side(side):
             out.append(reading_at_event(m, "knee_flexion_td", side, s.stride, s.touchdown, of))
             if not s.toe_off:
@@ -141,15 +160,10 @@ def knee(m: Motion) -> list[Reading]:
             if deepest:
                 out.append(reading_at_time(m, "knee_flexion_stance_max", side, deepest[0], of))
         folds = swing_ends(m, series, 1.0)
-        in_stance = [
-            t
-            for t in folds
-            if any(s.touchdown.time_s <= t <= s.toe_off.time_s for s in contacts if s.toe_off)
-        ]
         values = [float(points_at(series, m.time_s, t)) for t in folds]
         deepest_fold = max(values, default=0.0)
         for t, value in zip(folds, values):
-            if t not in in_stance and value > 0.7 * deepest_fold:
+            if in_swing(m, side, t) and value > 0.7 * deepest_fold:
                 out.append(reading_at_time(m, "knee_flexion_swing_max", side, t, of))
     return [r for r in out if r]
 

@@ -13,6 +13,7 @@ from shared.analysis import Event, Measure
 from shared.catalogue import MEASURES
 from shared.track import ViewQuality
 from technique import error_model as em
+from technique.angles import knee_flexion
 from technique.measures import (
     LARGEST_SHARE,
     Measured,
@@ -22,7 +23,7 @@ from technique.measures import (
     readings,
     strike_label,
 )
-from technique.measures_legs import slope
+from technique.measures_legs import in_swing, slope
 from technique.measures_motion import Athlete, Motion, motion, points_at, steps_of
 from technique.measures_readings import Reading, turning_points, window_mean, window_peak
 from tests.treadmill_motion import plain_smoothed
@@ -80,6 +81,43 @@ def test_forward_thigh_velocity_is_that_of_the_swing() -> None:
     swing = inside & np.roll(inside, 12) & np.roll(inside, -12)
     mine = by_key(measured(m))[f"thigh_angular_velocity_forward_{side}"].value
     assert mine == pytest.approx(rate[swing].max(), rel=0.03)
+
+
+@pytest.mark.parametrize("speed", [2.5, 4.0, 9.0])
+def test_the_swing_is_when_the_foot_is_off_the_ground(speed: float) -> None:
+    t, m = true_run(speed)
+    stride = m.stride_time()
+    assert stride
+    for side in ("left", "right"):
+        known_from = m.of_side(side)[0].touchdown.time_s
+        edge = np.min(np.abs(np.subtract.outer(t.time_s, [e.time_s for e in true_events(t)])), axis=1)
+        for i in np.flatnonzero((t.time_s > known_from) & (edge > 0.005)):
+            assert in_swing(m, side, t.time_s[i]) == (not t.athlete.contact[side][i])
+
+
+def test_the_bend_of_a_contact_that_the_clip_cuts_off_is_no_swing() -> None:
+    """As a landing at the clip's end, with the last swing's points lost: the only bend left is the contact's."""
+    t, m = true_run(4.0)
+    side = t.athlete.near_side
+    last = m.of_side(side)[-2]
+    assert last.toe_off
+    cut = dataclasses.replace(last, toe_off=None)
+    steps = tuple(cut if s is last else s for s in m.steps if s.touchdown.time_s <= last.touchdown.time_s)
+    short = dataclasses.replace(m, steps=steps)
+    middle = (last.touchdown.time_s + last.toe_off.time_s) / 2
+    assert not in_swing(short, side, middle)
+    first = dataclasses.replace(
+        m, steps=tuple(s for s in m.steps if s.touchdown.time_s >= last.touchdown.time_s)
+    )
+    stride = m.stride_time()
+    assert stride
+    before = last.touchdown.time_s - stride
+    assert not in_swing(first, side, before + (middle - last.touchdown.time_s))
+    swing = (t.time_s > before) & (t.time_s < last.touchdown.time_s)
+    deepest = t.time_s[swing][np.argmax(knee_flexion(m.points, side)[swing])]
+    assert in_swing(first, side, float(deepest))
+    nobody = dataclasses.replace(m, steps=())
+    assert in_swing(nobody, side, middle)
 
 
 @pytest.mark.parametrize("rate", [60.0, 120.0])
