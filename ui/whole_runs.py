@@ -20,7 +20,7 @@ PIECES: Final = frozenset({"delta", "ref_hash", "script_finished"})
 
 def kind(payload: bytes) -> str | None:
     """Kind of a message of the page's server to the browser; None for one that can't be read."""
-    from google.protobuf.message import DecodeError
+    from google.protobuf.message import DecodeError  # type: ignore[import-untyped]
     from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
     found: Any = ForwardMsg()
