@@ -255,6 +255,12 @@ def add_target_band(
     )
 
 
+def mark_in_feet(figure: go.Figure, low: float, high: float) -> None:
+    """Mark an axis of inches in feet and inches, and leave room for the long words."""
+    marks, words = foot_marks(low, high)
+    figure.update_yaxes(tickvals=marks, ticktext=words, automargin=True, title_standoff=6)
+
+
 def _ends(target: tuple[float | None, float | None] | None, reach: Sequence[float]) -> tuple[float, float]:
     ends = [*reach, *(v for v in target or () if v is not None)]
     return min(ends), max(ends)
@@ -280,8 +286,7 @@ def step_by_step(analysis: Analysis, key: str, feet: bool = False) -> go.Figure:
         target = (_scaled(target[0], scale), _scaled(target[1], scale))
         add_target_band(figure, target, reach)
     if made.long and reach:
-        marks, words = foot_marks(*_ends(target, reach))
-        figure.update_yaxes(tickvals=marks, ticktext=words)
+        mark_in_feet(figure, *_ends(target, reach))
     sides: list[tuple[str, str, str, str]] = [
         (s, name, colour, "circle" if s == analysis.near_side else "square-open")
         for s, name, colour, _ in _styles(analysis.near_side)

@@ -9,13 +9,13 @@ import plotly.graph_objects as go
 
 from shared.history import RunTime
 from shared.units import Units
-from technique.rulers import foot_marks, speed_ruler
+from technique.rulers import speed_ruler
 from technique.speed_profile import SpeedProfile, distance_at, run_splits, speed_at
 from technique.trend import TrendPoint
 from ui import look
 from ui.history_plots import ends
 from ui.history_views import TrendView
-from ui.screens.charts import _base, add_target_band
+from ui.screens.charts import _base, add_target_band, mark_in_feet
 
 FILL = "rgba(10,95,115,0.16)"
 
@@ -92,8 +92,7 @@ def trend_chart(view: TrendView, notes: dict[str, str]) -> go.Figure:
         )
         add_target_band(figure, target, [v for bar in bars for v in bar])
     if shown.long:
-        marks, words = foot_marks(*_reach(view))
-        figure.update_yaxes(tickvals=marks, ticktext=words)
+        mark_in_feet(figure, *_reach(view))
     figure.update_layout(
         height=430,
         margin={"l": 50, "r": 12, "t": 16, "b": 44},

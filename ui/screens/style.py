@@ -87,6 +87,7 @@ _CSS: Final = f"""
   .ls table.measures td, .ls table.stack td {{ display: block; border: 0; padding: .08rem 0; white-space: normal; }}
   .ls table.stack td:first-child {{ font-weight: 600; }}
   .ls table.measures td:nth-child(2) br, .ls table.measures td:nth-child(3) br {{ display: none; }}
+  .ls table.measures td.num .small::before {{ content: "("; }} .ls table.measures td.num .small::after {{ content: ")"; }}
   .ls .phone {{ display: inline; }}
   .ls .meaning {{ grid-template-columns: 1fr; }}
   .ls dl.facts {{ grid-template-columns: 1fr; gap: 0; }} .ls dl.facts dd {{ margin-bottom: .4rem; }}
