@@ -15,7 +15,7 @@ from shared.progress import Progress, silent
 from vision.ahead import each
 from vision.athlete_links import Path, link, steady
 from vision.person_detector import PersonBox
-from vision.pose import MARGIN, PoseEngine, PoseResult, Window, body_window
+from vision.pose import PoseEngine, PoseResult, body_window
 
 FloatArray = NDArray[np.float64]
 ByteImage = NDArray[np.uint8]
@@ -30,12 +30,6 @@ KNOWN_LARGE_PERIOD_S: Final = 0.5
 KNOWN_SMALL_PERIOD_S: Final = 4.0
 """Once a runner is followed, others are looked for less often: whoever enters is still found within
 half a second, or four where they are small."""
-ALONE: Final = 1.5
-"""Who is farther than this from everybody else, in radii, can't be mistaken for another."""
-STEADY_PLACE: Final = 0.35
-STEADY_SIZE: Final = 1.25
-"""Landmarks nearer than this to the expected mid-hip, in radii, and of this size ratio at most are the
-body that was followed."""
 SMALL_TILE: Final = 0.5
 SMALL_TILE_OVERLAP: Final = 0.25
 """Side and overlap of the small tiles as shares of the picture's height. The detector finds a
@@ -251,11 +245,8 @@ def find_people(
         large = frame.time_s - large_s >= (KNOWN_LARGE_PERIOD_S if known else 0.0)
         small = frame.time_s - small_s >= (KNOWN_SMALL_PERIOD_S if known else SMALL_TILE_PERIOD_S)
         large_s, small_s = frame.time_s if large else large_s, frame.time_s if small else small_s
-        there = {} if large or small or not known else _followed(frame, engine, alive, 1 / sample_rate_hz)
-        lost = [path.expected(frame.time_s) for i, path in enumerate(alive) if i not in there]
-        boxes = [] if there and not lost else _boxes(rgb, engine, lost, large, small, pool)
-        results = _results(rgb, engine, boxes, picture, list(there.values()), pool)
-        sightings = [_sighting(frame, result) for result in results]
+        boxes = _boxes(rgb, engine, [path.expected(frame.time_s) for path in alive], large, small, pool)
+        sightings = [_sighting(frame, result) for result in _results(rgb, engine, boxes, picture, pool)]
         paths = link(paths, sightings, frame.time_s)
     seconds = last_s - first_s if paths else 0.0
     size = (round(picture[0] * scale), round(picture[1] * scale))
@@ -271,35 +262,6 @@ def find_people(
 def _runs(path: Path[Sighting], picture: tuple[int, int]) -> bool:
     """Whether this is a body seen often enough, and its legs run."""
     return len(path.sightings) >= SURE_SIGHTINGS and Person(path.sightings, picture).leg_motion >= RUNNER_LEGS
-
-
-def _followed(
-    frame: FrameLike, engine: PoseEngine, alive: list[Path[Sighting]], gap_s: float
-) -> dict[int, PoseResult]:
-    """Who is where expected, by place in `alive`, without a search: only who was just seen and is alone."""
-    height, width = frame.rgb.shape[:2]
-    expected = [path.expected(frame.time_s) for path in alive]
-    found: dict[int, PoseResult] = {}
-    for i, (path, (centre, radius)) in enumerate(zip(alive, expected, strict=True)):
-        last = path.sightings[-1]
-        others = [np.hypot(*(other - centre)) for k, (other, _) in enumerate(expected) if k != i]
-        if (
-            len(path.sightings) < SURE_SIGHTINGS
-            or frame.time_s - last.time_s > 1.5 * gap_s
-            or min(others, default=np.inf) < ALONE * radius
-        ):
-            continue
-        window = Window(float(centre[0]), float(centre[1]), 2 * MARGIN * radius, last.rotation)
-        result = engine.landmarks(frame.rgb, window, quick=True)
-        ratio = max(result.radius, 1e-9) / radius
-        if (
-            result.score >= MIN_PERSON
-            and np.all((result.centre >= 0) & (result.centre <= (width, height)))
-            and np.hypot(*(result.centre - centre)) < STEADY_PLACE * radius
-            and 1 / STEADY_SIZE < ratio < STEADY_SIZE
-        ):
-            found[i] = result
-    return found
 
 
 def boxes_near(
@@ -360,11 +322,10 @@ def _results(
     engine: PoseEngine,
     boxes: list[PersonBox],
     picture: tuple[int, int],
-    there: list[PoseResult],
     pool: Executor | None,
 ) -> list[PoseResult]:
-    """`there`, and landmarks of the people in `boxes`; who is no person, or there already, is dropped."""
-    kept = list(there)
+    """Landmarks of the people in `boxes`; whoever turns out to be no person, or twice, is dropped."""
+    kept: list[PoseResult] = []
     for result in each(pool, lambda box: engine.landmarks(rgb, body_window(box), quick=True), boxes):
         inside = np.all((result.centre >= 0) & (result.centre <= picture))
         twice = any(_near(result.centre, result.radius, k.centre, k.radius, SAME_BODY) for k in kept)

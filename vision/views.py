@@ -51,9 +51,12 @@ class ViewPlan:
 
 PLAIN: Final = View()
 MIRRORED: Final = View(mirrored=True)
-ENOUGH_HZ: Final = 100.0
+ENOUGH_HZ: Final = 55.0
+FINE_HZ: Final = 100.0
 QUICK_HZ: Final = 50.0
-"""Pictures looked at per second of running, at least, where the clip has as many."""
+"""Pictures looked at per second of running, at least, where the clip has as many; the second in clips
+of at least `FAST_HZ`."""
+FAST_HZ: Final = 200.0
 FEW_HZ: Final = 90.0
 """A clip with fewer pictures per second gets two looks at each."""
 
@@ -73,11 +76,14 @@ def view_plan(effort: Effort, rate_hz: float) -> ViewPlan:
     the track is smoothed over several pictures anyway. So from `FEW_HZ` on the two looks (plain and
     mirrored) take turns: angles came out as good as with both at every picture (thigh 1.71 against
     1.85, knee 2.42 against 2.47, foot 3.50 against 3.78 degrees, nine rendered clips at 240/s), and
-    at 240/s as good with every second picture left out (1.66, 2.40, 3.49). See docs/pose-modes.md.
+    as good with every second picture left out (1.66, 2.40, 3.49 there; on 21 clips at 120/s thigh 1.90
+    against 1.91, knee 2.48 against 2.49, foot 4.41 against 4.45 degrees, touchdown 5.1 against 4.3 ms).
+    Three of four left out at 240/s cost 0.1 to 0.2 degrees. See docs/pose-modes.md.
     """
     if effort == "high":
         return ViewPlan(((PLAIN, View(1.08), View(0.92), MIRRORED, View(1.08, mirrored=True)),))
-    every = max(1, int(rate_hz / (QUICK_HZ if effort == "quick" else ENOUGH_HZ)))
+    enough = QUICK_HZ if effort == "quick" else FINE_HZ if rate_hz >= FAST_HZ else ENOUGH_HZ
+    every = max(1, int(rate_hz / enough))
     if effort == "quick" or rate_hz >= FEW_HZ:
         return ViewPlan(((PLAIN,), (MIRRORED,)), every=every)
     return ViewPlan(((PLAIN, MIRRORED),), (View(1.08),))
