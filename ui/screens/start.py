@@ -19,7 +19,7 @@ from ui.uploads import let_go
 STEPS: Final = (
     "<strong>Put in a clip</strong> or try the sample.",
     "<strong>Say who is measured</strong>: which runner, how tall, what kind of run.",
-    "<strong>Read what to work on</strong>, then every number behind it. Measuring takes a few minutes.",
+    "<strong>Read what to work on</strong>, then every number behind it. A clip of a few seconds takes about half a minute.",
 )
 SAMPLE_VARIABLE: Final = "LANESIDE_SAMPLE"
 LEAD: Final = (

@@ -96,13 +96,13 @@ def _controls(analysis: Analysis, key: str, last: int) -> None:
         st.button("◀ touchdown", on_click=to_event, args=("touchdown", False), key=f"{key}_tb")
         st.button("touchdown ▶", on_click=to_event, args=("touchdown", True), key=f"{key}_tf")
     if last > 0:
-        st.slider(
+        st.select_slider(
             "Frame (arrow keys step)",
-            0,
-            last,
+            range(last + 1),
             key=key,
-            format="%d",
-            help="Counts the frames in which the athlete was followed.",
+            format_func=lambda sample: str(int(analysis.frame[sample])),
+            help="Numbers of the clip's own frames, those that were looked at: every second one from 120 a "
+            "second on.",
         )
 
 
