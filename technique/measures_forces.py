@@ -149,8 +149,8 @@ def swing_why(m: Motion, key: str, side: SideOrBoth) -> str | None:
         return "the far leg is hidden too often for a moment; film the other side"
     if m.metres_per_px is None:
         return "no scale: give the stature or a marked distance"
-    if m.smoothed.rate_hz < 0.98 * LEAST_RATE_HZ:
-        return f"needs {LEAST_RATE_HZ:.0f} frames per second or more; this clip has {m.smoothed.rate_hz:.0f}"
+    if m.capture_rate_hz < 0.98 * LEAST_RATE_HZ:
+        return f"needs {LEAST_RATE_HZ:.0f} frames per second or more; this clip has {m.capture_rate_hz:.0f}"
     return None
 
 

@@ -136,6 +136,9 @@ class Motion:
     hidden : dict of str to float
         Share of frames in which a landmark is hidden or not valid.
     frame_interval_s : float
+        Between frames that were looked at.
+    capture_rate_hz : float
+        Frames of the clip per real second, looked at or not.
     athlete : Athlete
     table : str
         Table of segment masses.
@@ -164,6 +167,7 @@ class Motion:
     roll_sd_deg: float
     hidden: dict[str, float]
     frame_interval_s: float
+    capture_rate_hz: float
     athlete: Athlete
     table: BodyTable
     far_arm_px: float
@@ -369,6 +373,7 @@ def motion(
         roll_sd_deg=q.roll_sd_deg if np.isfinite(q.roll_sd_deg) else 0.0,
         hidden=hidden,
         frame_interval_s=1.0 / smoothed.rate_hz,
+        capture_rate_hz=track.clip.capture_rate_hz,
         athlete=athlete,
         table=table_for(athlete.sex),
         far_arm_px=0.0,
