@@ -122,7 +122,7 @@ def looked_through(
                 total=clip.frames,
                 clip=name,
                 pool=pool,
-                depth=count + 1,
+                depth=(count + 1) * engine.plan.every,
                 every=engine.plan.every,
             )
     return Seen(

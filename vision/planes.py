@@ -105,18 +105,20 @@ class Planes:
         if not pieces:
             return
         ends = np.array(pieces, dtype=np.float64)
+        fixed = {scale: list(_fixed(ends, scale)) for scale in set(_SCALES)}
         for plane, value, scale in zip(self.parts(), self.coded(rgb), _SCALES, strict=True):
             thick = max(1, round(width * scale))
-            cv2.polylines(plane, list(_fixed(ends, scale)), False, (value,), thick, cv2.LINE_AA, _SHIFT)
+            cv2.polylines(plane, fixed[scale], False, (value,), thick, cv2.LINE_AA, _SHIFT)
 
     def discs(self, centres: Sequence[Point], radius: float, rgb: Rgb) -> None:
         """Filled smooth discs, px."""
         if not centres:
             return
         middles = np.array(centres, dtype=np.float64)
+        fixed = {scale: _fixed(middles, scale).tolist() for scale in set(_SCALES)}
         for plane, value, scale in zip(self.parts(), self.coded(rgb), _SCALES, strict=True):
             r = max(1, round(radius * scale * (1 << _SHIFT)))
-            for x, y in _fixed(middles, scale).tolist():
+            for x, y in fixed[scale]:
                 cv2.circle(plane, (x, y), r, (value,), -1, cv2.LINE_AA, _SHIFT)
 
     def bar(self, left: float, top: float, right: float, bottom: float, rgb: Rgb, filled: bool) -> None:
