@@ -24,11 +24,12 @@ DEFAULT_TICK = Fraction(1, 90_000)
 # Of 120 frames of 720p, still and panning camera: processor time a frame, size, and peak signal-to-noise
 # ratio of the brightness. "superfast" at quality 23: 3.6 and 5.6 ms, 0.38 and 0.76 MB, 48.4 and 40.9 dB.
 # "ultrafast" at 24 with smoothed block edges: 2.1 and 3.6 ms, 0.56 and 1.51 MB, 48.4 and 40.6 dB: as good
-# to look at, up to twice as large, and ready two seconds earlier for each thousand frames.
+# to look at, up to twice as large, and ready two seconds earlier for each thousand frames. One thread:
+# decoding and drawing have theirs, several cost a tenth more, and the file is the same on every machine.
 ENCODER_OPTIONS = {
     "preset": "ultrafast",
     "crf": "24",
-    "x264-params": "bframes=0:rc-lookahead=0:mbtree=0:scenecut=0:sync-lookahead=0:deblock=1,0,0",
+    "x264-params": "bframes=0:rc-lookahead=0:mbtree=0:scenecut=0:sync-lookahead=0:deblock=1,0,0:threads=1",
 }
 _FREE_SPACE = "choose a folder you can write to, with free space"
 
