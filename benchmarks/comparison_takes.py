@@ -26,12 +26,14 @@ from sample_clips.true_measures import true_measures
 from sample_clips.truth import Truth, truth
 from sample_clips.variety import varied_spec
 from shared.errors import LanesideError
+from shared.track import Track
 from technique.events import events
 from technique.measures import measured
 from technique.measures_motion import Athlete, motion
 from technique.smoothing import smooth
 from technique.symmetry import symmetries
 from technique.takes import Take
+from vision.views import view_plan
 
 Kind = Literal["same motion", "wandering", "days"]
 RAISED_DEG: Final = 6.0
@@ -78,9 +80,17 @@ class Scene:
     true_raised: dict[str, float]
 
 
+def looked_at(track: Track) -> Track:
+    """The samples of a track that the program looks at, in a clip of 120 frames a second every second one."""
+    every = view_plan("standard", track.clip.capture_rate_hz).every
+    arrays = ("frame", "time_s", "xy_px", "confidence", "world_px")
+    sides = replace(track.labelling, legs_confidence=track.labelling.legs_confidence[::every])
+    return replace(track, labelling=sides, **{name: getattr(track, name)[::every] for name in arrays})
+
+
 def take_of(known: Truth, runner: Runner, seed: int, label: str) -> Take:
     """What a noisy track of this clip gives, as a take."""
-    track = track_from_truth(known, NOISE_PX, seed)
+    track = looked_at(track_from_truth(known, NOISE_PX, seed))
     smoothed = smooth(track)
     found = measured(
         motion(track, smoothed, events(smoothed), Athlete(stature_m=runner.body.stature_m, mass_kg=MASS_KG))

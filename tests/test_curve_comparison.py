@@ -77,12 +77,12 @@ def _strides(n: int, seed: int, bump: float = 0.0) -> np.ndarray:
 
 @pytest.mark.parametrize("n, method", [(10, "parametric"), (5, "permutation")])
 def test_known_part_is_found_where_it_is(n: int, method: str) -> None:
-    found = compare_curves(_curve(_strides(n, 1)), _curve(_strides(n, 2, 8.0)), same_day=True)
+    found = compare_curves(_curve(_strides(n, 1)), _curve(_strides(n, 2, 12.0)), same_day=True)
     assert found.method == method
     assert len(found.parts) == 1
     part = found.parts[0]
     assert 55 < part.start < 70 < part.end < 85
-    assert 2.0 < part.difference < 8.0
+    assert 4.0 < part.difference < 12.0
     assert part.beyond_repeat
     assert "differs at" in found.sentence and "−" not in found.sentence
 
@@ -91,6 +91,18 @@ def test_small_but_steady_difference_is_not_beyond_the_repeat_error() -> None:
     found = compare_curves(_curve(_strides(20, 3)), _curve(_strides(20, 4, 4.0)), same_day=False)
     assert found.parts and not any(p.beyond_repeat for p in found.parts)
     assert "repeating the take alone" in found.sentence
+
+
+@pytest.mark.parametrize("bump", [4.0, 7.0, 9.0, 12.0])
+def test_what_is_beyond_the_repeat_error_is_the_number_that_is_told(bump: float) -> None:
+    """A part's largest point passes the limit of a point long before the part's mean does."""
+    found = compare_curves(_curve(_strides(10, 1)), _curve(_strides(10, 2, bump)), same_day=True)
+    assert found.parts
+    for part in found.parts:
+        assert part.beyond_repeat == (abs(part.difference) > found.detectable)
+    assert ("more than the" in found.sentence and "no more" not in found.sentence) == any(
+        part.beyond_repeat for part in found.parts
+    )
 
 
 def test_no_difference_is_called_in_at_most_one_of_twenty() -> None:

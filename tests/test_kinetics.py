@@ -8,9 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
+from benchmarks.accuracy.fitting import bare
 from shared import landmarks as lm
 from technique import kinetics as kin
 from technique.body import SEGMENTS
+from technique.error_model import error_table
 from technique.measures import measured
 from technique.measures_forces import _moment_noise
 from tests.treadmill_motion import PX_PER_M
@@ -239,5 +241,6 @@ def test_estimates_are_labelled_and_carry_the_errors_of_what_they_are_made_from(
     assert leg.error_parts["method"] == pytest.approx(0.07 * leg.value)  # type: ignore[operator]
     force = found["vertical_force_peak", "right"]
     assert "mass" not in force.error_parts and "speed" not in force.error_parts
+    found = {(x.key, x.side): x for x in measured(m, bare(error_table())).measures}
     for key in ("hip_moment_swing_flexion", "hip_power_swing_peak"):
         assert found[key, "right"].estimate and "segment masses" in found[key, "right"].error_parts

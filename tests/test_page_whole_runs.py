@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -36,7 +37,11 @@ def passed_on(messages: list[Message], kind_of_scope: str = "websocket", path: s
     async def send(message: Message) -> None:
         out.append(message)
 
-    asyncio.run(whole_runs(app)({"type": kind_of_scope, "path": path}, receive, send))  # type: ignore[arg-type]
+    async def whole() -> None:
+        await whole_runs(app)({"type": kind_of_scope, "path": path}, receive, send)
+
+    with ThreadPoolExecutor(1) as beside:  # the browser's driver may have a loop in this thread
+        beside.submit(asyncio.run, whole()).result()
     return out
 
 
