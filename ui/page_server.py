@@ -10,6 +10,7 @@ to send at once by asyncio itself. The page's imports are done while the browser
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 import socket
@@ -75,6 +76,8 @@ def application(started: Callable[[], object], password: Password | None = None)
 
     @asynccontextmanager
     async def life(_: object) -> AsyncIterator[None]:
+        for name in ("uvicorn", "uvicorn.error", "uvicorn.access"):  # the framework has made them talk
+            logging.getLogger(name).setLevel(logging.WARNING)
         threading.Thread(target=warm, name="warm", daemon=True).start()
         started()
         yield
