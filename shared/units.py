@@ -95,14 +95,15 @@ def other_number(value: float, other: OtherUnit) -> str:
     return written(value * other.factor, other.decimals)
 
 
-def feet_and_inches(metres: float) -> tuple[int, float]:
-    """A length of zero or more as whole feet and inches, the inches to one decimal.
+def feet_and_inches(metres: float, decimals: int = 1) -> tuple[int, float]:
+    """A length of zero or more as whole feet and inches, the inches to so many decimals.
 
+    Rounded once, on the inches as a whole: 11.99 in is no "0 ft 12.0 in".
     ``feet_and_inches(in_metres(f, i))`` is ``(f, i)`` for every i with one decimal below 12.
     """
-    tenths = round(10 * metres / M_PER_INCH)
-    feet, rest = divmod(tenths, 10 * INCHES_PER_FOOT)
-    return feet, rest / 10
+    parts = 10**decimals
+    feet, rest = divmod(round(parts * metres / M_PER_INCH), parts * INCHES_PER_FOOT)
+    return feet, rest / parts
 
 
 def in_metres(feet: float, inches: float) -> float:

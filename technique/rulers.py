@@ -15,10 +15,10 @@ from shared.catalogue import MEASURES, SYMMETRY_PREFIX
 from shared.units import (
     IN_FEET,
     INCHES,
-    INCHES_PER_FOOT,
     MPH,
     OtherUnit,
     Units,
+    feet_and_inches,
     in_other_units,
     other_unit,
     written,
@@ -56,20 +56,23 @@ class Ruler:
         """A change, an error or an end of an interval, without its unit."""
         return written(value * self.factor, self.decimals, sign)
 
+    @property
+    def sign(self) -> str:
+        """The unit as it stands after a number, a class without any."""
+        if self.unit == "deg":
+            return "°"
+        return "" if self.unit == "class" else f" {self.unit.replace('deg/s', '°/s')}"
+
     def change(self, value: float, sign: bool = False) -> str:
         """The same with its unit."""
-        return self.number(value, sign) + (
-            "°" if self.unit == "deg" else f" {self.unit.replace('deg/s', '°/s')}"
-        )
+        return self.number(value, sign) + self.sign
 
     def value(self, value: float) -> str:
         """A value of the measure with its unit."""
         if not self.long or value < 0:
             return self.change(value)
-        # The rounding is done once, on the inches as a whole: 11.99 in is no "0 ft 12.0 in".
-        units = 10**self.decimals
-        feet, rest = divmod(round(value * self.factor * units), INCHES_PER_FOOT * units)
-        return f"{feet} ft {rest / units:.{self.decimals}f} in"
+        feet, inches = feet_and_inches(value, self.decimals)
+        return f"{feet} ft {inches:.{self.decimals}f} in"
 
     def between(self, low: float, high: float) -> str:
         """Two ends of an interval of the measure's value; the unit is said only where it is not plain."""

@@ -60,6 +60,17 @@ def fed(frames: list[NDArray[np.uint8]], rate: float = 60.0, boxes: list | None 
     return motion.result()
 
 
+def test_pictures_are_asked_for_only_when_they_are_looked_at() -> None:
+    pictures = moved_frames([similar(2.0 * i, 0, 0, 1) for i in range(40)])
+    asked: list[int] = []
+    lazy = BackgroundMotion(pictures[0].shape[1], pictures[0].shape[0], 240.0)
+    for i, picture in enumerate(pictures):
+        lazy.add(i, lambda i=i, picture=picture: asked.append(i) or picture)  # type: ignore[misc]
+    got, plain = lazy.result(), fed(pictures, rate=240.0)
+    np.testing.assert_array_equal(got.transforms, plain.transforms)
+    assert 2 < len(asked) < len(pictures) / 2 and asked[-1] == len(pictures) - 1
+
+
 def test_shift_turn_and_zoom_are_recovered() -> None:
     """Known warps come back within 0.2 px at the corners of the picture on the median frame."""
     rng = np.random.default_rng(3)

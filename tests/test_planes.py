@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -144,6 +145,25 @@ def test_brightness_as_stored_is_brightness_as_converted() -> None:
     expected = rgb @ [0.299, 0.587, 0.114]  # ITU-R BT.601, as the library takes an unmarked clip
     assert np.abs(lazy.grey - expected).mean() < 2.0
     np.testing.assert_array_equal(lazy.rgb, rgb.astype(np.uint8))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["treadmill_120", "portrait_rotated"])
+def test_the_small_picture_is_the_area_average_of_the_whole(name: str) -> None:
+    """Where the sides divide, the means of blocks in closed form; else the image library's area average."""
+    clip = probe(CLIPS / f"{name}.mp4")
+    lazy = next(iter(lazy_frames(clip, time_base(clip))))
+    whole = next(iter(frames(clip, time_base(clip))))
+    by = round(clip.height / 180)
+    for small, grey in ((lazy.small_grey(180), lazy.grey), (whole.small_grey(180), whole.grey)):
+        rows, columns = (side // by for side in grey.shape)
+        assert small.shape == (rows, columns) and by > 1
+        if grey.shape == (rows * by, columns * by):
+            expected = grey.reshape(rows, by, columns, by).mean(axis=(1, 3))
+        else:
+            expected = cv2.resize(grey.astype(np.float64), (columns, rows), interpolation=cv2.INTER_AREA)
+        # Rounded once for each halving; stored brightness is spread to 0..255 after it was averaged.
+        assert np.abs(small - expected).max() < 3.0 and abs(float(np.mean(small - expected))) < 0.5
 
 
 def test_planes_survive_writing(tmp_path: Path) -> None:

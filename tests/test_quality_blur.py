@@ -65,6 +65,15 @@ def test_blur_of_a_moving_shoe() -> None:
     assert blur_of(0.8) == pytest.approx(12.8, rel=0.25)
 
 
+def test_pictures_are_asked_for_only_when_their_edges_are_looked_at() -> None:
+    asked: set[int] = set()
+    blur = FootBlur()
+    for i in range(180):
+        blur.add(i, lambda i=i: asked.add(i) or np.zeros((300, 1100), np.uint8), skeleton(150.0 + i, 249.0))  # type: ignore[misc]
+    # The first 120, then one of six and the one before it.
+    assert asked == {*range(120), *(i for i in range(120, 180) if (i + 1) % 6 in (0, 5))}
+
+
 def test_unknown_blur_is_not_a_number() -> None:
     assert np.isnan(FootBlur().blur_px())
     still = FootBlur()

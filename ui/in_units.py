@@ -49,10 +49,7 @@ def shown(value: float, key: str, feet: bool = False) -> str:
 
 def unit_text(key: str, unit: str, feet: bool = False) -> str:
     """The unit as it is written after the number of `shown`."""
-    made = ruler_of(key, feet)
-    if made is not None:
-        return f" {made.unit}"
-    return "°" if unit == "deg" else "" if unit == "class" else f" {unit.replace('deg/s', '°/s')}"
+    return (ruler_of(key, feet) or Ruler(unit, 1.0, 0, unit)).sign
 
 
 def value_text(value: float, key: str, unit: str, feet: bool = False) -> str:

@@ -81,13 +81,15 @@ class FootBlur:
         self._frames.append(frame)
         seen = len(self._frames)
         looked = seen <= ALL_OF_FIRST or seen % ONE_IN == 0
-        now = _grey(picture) if looked else None
-        past = None if before is None or not looked else _grey(before)
-        half = PATCH_SHARE * body_size(xy[None]).median_px / CHAIN_SHARE
-        for side in ("left", "right"):
-            foot = (xy[lm.index("heel", side)] + xy[lm.index("foot_index", side)]) / 2
+        feet = {s: (xy[lm.index("heel", s)] + xy[lm.index("foot_index", s)]) / 2 for s in self._feet}
+        widths: dict[Side, tuple[float, float]] = {}
+        if looked:
+            now, past = _grey(picture), None if before is None else _grey(before)
+            half = PATCH_SHARE * body_size(xy[None]).median_px / CHAIN_SHARE
+            widths = {side: _widths(now, past, foot, half) for side, foot in feet.items()}
+        for side, foot in feet.items():
             self._feet[side].append(foot)
-            self._widths[side].append(NOTHING if now is None else _widths(now, past, foot, half))
+            self._widths[side].append(widths.get(side, NOTHING))
 
     def blur_px(self) -> float:
         """Smear of the foot at its 90th percentile speed, px; NaN when it can't be told."""

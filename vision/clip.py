@@ -120,10 +120,6 @@ class LazyFrame:
                 self._grey = np.ascontiguousarray(turned(spread, self._clip))
         return self._grey
 
-    def brightness(self) -> Pixels:
-        """`grey`, for whoever asks only now and then."""
-        return self.grey
-
     def small_grey(self, height: int) -> NDArray[np.float32]:
         """As `Frame.small_grey`; from the brightness plane as it is stored, without a copy of it."""
         by = _parts(self._clip.height, height)

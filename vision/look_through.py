@@ -170,8 +170,8 @@ class _Watch:
         assert isinstance(frame, LazyFrame)
         if frame.index % self._every == 0:  # else: not looked at, and the athlete is about where it was
             self._box = None if pose is None else _box(pose.xy_px)
-        self.motion.add(frame.index, frame.brightness, self._box)
-        self.blur.add(frame.index, frame.brightness, None if pose is None else pose.xy_px)
+        self.motion.add(frame.index, lambda: frame.grey, self._box)
+        self.blur.add(frame.index, lambda: frame.grey, None if pose is None else pose.xy_px)
 
 
 def _box(xy: FloatArray) -> Box | None:
